@@ -1,0 +1,29 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef AGENT_CLOCK_H
+#define AGENT_CLOCK_H
+
+#include <stdint.h>
+#include <time.h>
+
+/*
+ * Every stamp of the agent passes through here.  Samples are on the monotonic
+ * clock.  Kernel receive and transmit stamps are wall clock; they are converted
+ * by the difference of both clocks, bracketed around the read.
+ */
+
+/* Monotonic now, in ns: the clock of uv_hrtime(). */
+uint64_t clock_now_ns(void);
+
+/* Wall clock minus monotonic clock, in ns, from the tightest of a few brackets;
+ * *ret_uncertainty_ns (may be NULL) is half the bracket. */
+int64_t clock_wall_minus_monotonic_ns(uint64_t *ret_uncertainty_ns);
+
+/* A kernel stamp (wall clock) as a monotonic one. */
+uint64_t clock_from_wall(const struct timespec *wall,
+                         int64_t wall_minus_monotonic_ns);
+
+/* Time that this computer has slept since boot: boot-time clock minus
+ * monotonic clock; 0 where the system does not tell. */
+uint64_t clock_suspended_ns(void);
+
+#endif

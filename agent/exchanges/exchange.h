@@ -1,0 +1,101 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef AGENT_EXCHANGE_H
+#define AGENT_EXCHANGE_H
+
+#include <bothends/exchange.h>
+#include <bothends/fault.h>
+#include <uv.h>
+
+/*
+ * One exchange at one end, from the order to the account.
+ *
+ * exchange_arm() makes it ready; at order.start_ns it begins, by itself, and at
+ * order.stop_ns at the latest it ends, by itself.  The owner hears of the end
+ * once, through on_end, when the account is complete; the exchange closes its
+ * handles and frees itself after on_end returns.  Loop thread only.
+ *
+ * What is common to all kinds stands in exchange.c: start and stop timers,
+ * identification, interface counters, route and clock facts before and after.
+ * What a kind does stands in its own file as a struct exchange_part; the table
+ * of them is in table.c.
+ */
+struct exchange;
+struct http_request;
+
+/* What this agent has to offer to its exchanges; borrowed, outlives them. */
+struct exchange_site {
+    uv_loop_t *loop;
+    int udp4, udp6; /* the agent's UDP sockets, -1: none; never closed here */
+    uint16_t port;  /* the agent's own TCP and UDP port */
+};
+
+typedef void exchange_end_fn(void *owner, struct exchange *exchange,
+                             struct exchange_account *account);
+
+/* On failure nothing is left and on_end is never called; the fault says what
+ * the operator can do about it (an address that is not this computer's, no
+ * permission for ICMP and what to type, ...). */
+int exchange_arm(const struct exchange_site *site,
+                 const struct exchange_order *order, exchange_end_fn *on_end,
+                 void *owner, struct exchange **ret_exchange,
+                 struct fault *fault);
+
+const struct exchange_order *exchange_order_of(const struct exchange *exchange);
+enum account_state exchange_state(const struct exchange *exchange);
+
+/* A repeated order with another start or stop, before it has begun: 0, or
+ * UV_EALREADY when it has. */
+int exchange_reschedule(struct exchange *exchange, uint64_t start_ns,
+                        uint64_t stop_ns);
+
+/* End it now; on_end follows, perhaps before this returns. */
+void exchange_cancel(struct exchange *exchange);
+
+/* An HTTP request (head in) on /data/<ticket> with this exchange's ticket.
+ * The exchange answers it, later perhaps; the owner then passes on_gone. */
+void exchange_data_request(struct exchange *exchange,
+                           struct http_request *request);
+void exchange_data_gone(struct exchange *exchange,
+                        struct http_request *request);
+
+/* An identification was heard on the UDP port (payload in clear text). */
+void exchange_heard(struct exchange *exchange, const struct sockaddr *from,
+                    const char *text, size_t text_bytes);
+
+/* --- for the kinds ------------------------------------------------------ */
+
+struct exchange_part {
+    const struct kind *kind;
+    const char *part;
+    /* Allocate and check; *ret_state is the part's own. */
+    int (*arm)(struct exchange *exchange, void **ret_state,
+               struct fault *fault);
+    /* The start has come. */
+    void (*begin)(struct exchange *exchange, void *state);
+    /* End now, whatever is open; call exchange_finish() when it is closed. */
+    void (*stop)(struct exchange *exchange, void *state);
+    /* May be NULL. */
+    void (*data_request)(struct exchange *exchange, void *state,
+                         struct http_request *request);
+    void (*data_gone)(struct exchange *exchange, void *state,
+                      struct http_request *request);
+    /* The other end said it is through.  May be NULL. */
+    void (*peer_ended)(struct exchange *exchange, void *state);
+    /* After exchange_finish(): free the state (all handles are closed). */
+    void (*dispose)(void *state);
+};
+
+extern const struct exchange_part *const exchange_parts[];
+extern const size_t exchange_part_count;
+
+const struct exchange_site *exchange_site_of(const struct exchange *exchange);
+struct exchange_account *exchange_account_of(struct exchange *exchange);
+/* Rows of the series of that name in the account. */
+struct rows *exchange_series(struct exchange *exchange, const char *name);
+/* Note a trouble for the account (the first stays) and make it FAILED. */
+void exchange_trouble(struct exchange *exchange, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+/* The part is through and holds no open handle any more. */
+void exchange_finish(struct exchange *exchange);
+
+#endif

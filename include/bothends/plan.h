@@ -1,0 +1,206 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef BOTHENDS_PLAN_H
+#define BOTHENDS_PLAN_H
+
+#include <bothends/exchange.h>
+#include <bothends/kinds.h>
+
+/*
+ * The plan as its readers see it: what the link is, what each rate step should
+ * be able to do, who is there, and what is sent.  controller/plan reads it from
+ * YAML by the field lists below; a key with a dot is a key in a mapping.
+ */
+
+#define PLAN_STEPS_MAX 16
+#define PLAN_ENDS_MAX  33 /* a hub and 32 stations */
+#define PLAN_GROUP_MAX 64 /* exchanges that run together */
+
+enum link_access {
+    ACCESS_SCHEDULED,   /* half-duplex, the hub hands out transmit slots */
+    ACCESS_ALTERNATING, /* half-duplex, two ends take turns */
+    ACCESS_CONTENTION,  /* half-duplex, each sends when the channel is free */
+    ACCESS_FULL_DUPLEX,
+};
+
+struct plan_link {
+    double frequency_hz; /* NaN: not said */
+    int access;
+    struct range slot_overhead_ns; /* preamble, turnaround and guard, once a
+                                      transmission */
+    struct range slot_limit_ns;    /* longest transmission, overhead included */
+    uint64_t frame_payload_bytes;  /* most IP bytes in a radio frame; 0: one
+                                      transmission is one frame */
+    uint64_t frame_overhead_bytes; /* header and check of each frame */
+    uint64_t mtu_bytes;
+    double distance_m;         /* NaN: not said */
+    double limit_bandwidth_hz; /* NaN: not said */
+    double limit_duty_ratio;   /* NaN: not said */
+    uint64_t identify_every_ns;
+};
+
+/* clang-format off */
+static const char *const link_accesses[] = { "scheduled", "alternating", "contention", "full-duplex", NULL };
+
+static const struct field link_fields[] = {
+    { "frequency_hz", "frequency", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_link, frequency_hz), 1e3, 1e12, "", NULL, "carrier frequency" },
+    { "access", "access", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_link, access), 0, 0, "scheduled", link_accesses, "how the ends share the channel" },
+    { "slot_overhead_ns", "slot_overhead", FIELD_RANGE, UNIT_DURATION, FIELD_AT(struct plan_link, slot_overhead_ns), 0, 10e9, "0 ms", NULL, "preamble, turnaround and guard, once a transmission" },
+    { "slot_limit_ns", "slot_limit", FIELD_RANGE, UNIT_DURATION, FIELD_AT(struct plan_link, slot_limit_ns), 1e6, 60e9, "", NULL, "longest transmission, overhead included" },
+    { "frame_payload_bytes", "frame.payload", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, frame_payload_bytes), 8, 65535, "", NULL, "most IP bytes in one radio frame" },
+    { "frame_overhead_bytes", "frame.overhead", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, frame_overhead_bytes), 0, 65535, "", NULL, "header and check bytes of one radio frame" },
+    { "mtu_bytes", "mtu", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, mtu_bytes), 68, 65535, "1500 B", NULL, "largest IP packet on the link" },
+    { "distance_m", "distance", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_link, distance_m), 0, 1e9, "", NULL, "length of the radio path" },
+    { "limit_bandwidth_hz", "limits.bandwidth", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_link, limit_bandwidth_hz), 1, 1e12, "", NULL, "widest signal that your licence allows here" },
+    { "limit_duty_ratio", "limits.duty_cycle", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_link, limit_duty_ratio), 0, 1, "", NULL, "largest share of time that a transmitter may send" },
+    { "identify_every_ns", "identify_every", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_link, identify_every_ns), 10e9, 3600e9, "9 min", NULL, "interval of the plain-text identification" },
+};
+/* clang-format on */
+
+enum rate_scope {
+    RATE_UNSTATED,
+    RATE_ONE_WAY,
+    RATE_BOTH_WAYS
+};
+
+struct plan_step {
+    char name[NAME_SIZE];
+    struct range symbol_rate_bd; /* unsaid when usable_rate_bps is said */
+    uint64_t levels;             /* 0: not said */
+    double code_rate_ratio;
+    struct range usable_rate_bps; /* as the maker publishes it */
+    int usable_rate_is;           /* enum rate_scope */
+    double deviation_hz;          /* NaN: not said */
+    double bandwidth_hz;          /* NaN: not said */
+    double sensitivity_dbm;       /* NaN: not said */
+};
+
+/* clang-format off */
+static const char *const rate_scopes[] = { "unstated", "one way", "both ways", NULL };
+
+static const struct field step_fields[] = {
+    { "name", "name", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_step, name), 0, 0, NULL, NULL, "name of the step, as on the radio" },
+    { "symbol_rate_bd", "symbol_rate", FIELD_RANGE, UNIT_BAUD, FIELD_AT(struct plan_step, symbol_rate_bd), 1, 1e10, "", NULL, "symbols per second" },
+    { "levels", "levels", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_step, levels), 2, 65536, "", NULL, "different symbols: a power of two" },
+    { "code_rate_ratio", "code_rate", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_step, code_rate_ratio), 1e-3, 1, "1", NULL, "data bits per coded bit" },
+    { "usable_rate_bps", "usable_rate", FIELD_RANGE, UNIT_RATE, FIELD_AT(struct plan_step, usable_rate_bps), 1, 1e12, "", NULL, "the maker's figure, when the data sheet is all you have" },
+    { "usable_rate_is", "usable_rate_is", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_step, usable_rate_is), 0, 0, "unstated", rate_scopes, "what that figure counts: one direction, or both together" },
+    { "deviation_hz", "deviation", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_step, deviation_hz), 1, 1e10, "", NULL, "outermost frequency deviation" },
+    { "bandwidth_hz", "bandwidth", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_step, bandwidth_hz), 1, 1e12, "", NULL, "occupied bandwidth, where stated" },
+    { "sensitivity_dbm", "sensitivity", FIELD_REAL, UNIT_DBM, FIELD_AT(struct plan_step, sensitivity_dbm), -200, 50, "", NULL, "least level that the step needs" },
+};
+/* clang-format on */
+
+enum end_role {
+    ROLE_HUB,
+    ROLE_STATION
+};
+
+struct plan_end {
+    char name[NAME_SIZE]; /* the key under ends */
+    int role;
+    char call[NAME_SIZE];
+    char address[ADDRESS_SIZE]; /* exchanges use it and are bound to it */
+    char control[ADDRESS_SIZE]; /* where the agent is spoken to; "": address */
+    uint64_t port;              /* the agent's TCP and UDP port */
+    char interface[NAME_SIZE];  /* exchanges are tied to it, where said */
+    char key[256];              /* key file; "": see controller/keys.h */
+    char antenna_type[NAME_SIZE];
+    double antenna_gain_dbi, antenna_height_m; /* NaN: not said */
+    double power_w;                            /* NaN: not said */
+};
+
+#define AGENT_PORT 7907
+
+/* clang-format off */
+static const char *const end_roles[] = { "hub", "station", NULL };
+
+static const struct field end_fields[] = {
+    { "role", "role", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_end, role), 0, 0, NULL, end_roles, "hub or station" },
+    { "call", "call", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, call), 0, 0, "", NULL, "call sign: sent in clear with the test traffic" },
+    { "address", "address", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, address), 0, 0, NULL, NULL, "address that the exchanges use" },
+    { "control", "control", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, control), 0, 0, "", NULL, "address at which the agent is spoken to, if another" },
+    { "port", "port", FIELD_WHOLE, UNIT_NONE, FIELD_AT(struct plan_end, port), 1, 65535, "7907", NULL, "the agent's port (TCP and UDP)" },
+    { "interface", "interface", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, interface), 0, 0, "", NULL, "network interface that the traffic is tied to" },
+    { "key", "key", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, key), 0, 0, "", NULL, "file with the agent's key; a relative path starts at the plan" },
+    { "antenna_type", "antenna.type", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, antenna_type), 0, 0, "", NULL, "kind of antenna" },
+    { "antenna_gain_dbi", "antenna.gain", FIELD_REAL, UNIT_DBI, FIELD_AT(struct plan_end, antenna_gain_dbi), -50, 80, "", NULL, "its gain" },
+    { "antenna_height_m", "antenna.height", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_end, antenna_height_m), -500, 10000, "", NULL, "its height above ground" },
+    { "power_w", "power", FIELD_REAL, UNIT_WATT, FIELD_AT(struct plan_end, power_w), 0, 1e6, "", NULL, "transmitter power" },
+};
+/* clang-format on */
+
+/* The air of a rehearsal: what a plan of a real link can't know. */
+struct plan_practice {
+    uint64_t seed;
+    uint64_t queue_bytes; /* each radio's transmit queue */
+};
+
+/* clang-format off */
+static const struct field practice_fields[] = {
+    { "seed", "seed", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_practice, seed), 1, 9007199254740992.0, "1", NULL, "seed of everything that is drawn" },
+    { "queue_bytes", "queue", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_practice, queue_bytes), 1500, 1e8, "16 kB", NULL, "room of each radio's transmit queue" },
+};
+/* clang-format on */
+
+/* Common keys of every exchange, beside those of its kind. */
+struct plan_exchange {
+    const struct kind *kind;
+    char from[ADDRESS_SIZE], to[ADDRESS_SIZE]; /* end names, or a host for to */
+    int from_end, to_end; /* index into ends; -1: a host without agent */
+    struct kind_room spec;
+    int line; /* in the plan file */
+};
+
+/* Exchanges that run at once; most groups are of one. */
+struct plan_group {
+    size_t first, count; /* into exchanges */
+};
+
+enum set_steps {
+    SET_BY_HAND,
+    SET_BY_AGENT
+};
+
+struct plan {
+    char title[128]; /* the key plan */
+    bool on_air;     /* false: a bench test, attenuators or dummy loads */
+    struct plan_link link;
+    struct plan_step steps[PLAN_STEPS_MAX];
+    size_t step_count;
+    struct plan_end ends[PLAN_ENDS_MAX];
+    size_t end_count;
+    int controller_end; /* controller_at, index into ends */
+    uint64_t rounds;
+    int set_steps;
+    struct plan_practice practice;
+    struct plan_exchange *exchanges; /* in the order of the sequence */
+    size_t exchange_count;
+    struct plan_group *groups;
+    size_t group_count;
+};
+
+/* clang-format off */
+static const char *const set_steps_words[] = { "by hand", "by agent", NULL };
+
+/* The keys of a plan that hold one value; the others hold sections. */
+static const struct field plan_fields[] = {
+    { "title", "plan", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan, title), 0, 0, NULL, NULL, "what this plan is called in reports" },
+    { "on_air", "on_air", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct plan, on_air), 0, 0, "yes", NULL, "no: a bench test into attenuators or dummy loads" },
+    { "rounds", "rounds", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan, rounds), 1, 1000, "1", NULL, "passes through the steps, there and back; a claim about a cause needs 5" },
+    { "set_steps", "set_steps", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan, set_steps), 0, 0, "by hand", set_steps_words, "who sets the radios: you are asked, or each agent's own command does it" },
+};
+/* clang-format on */
+
+/*
+ * Which step the run visits as its n-th (n from 0 to rounds x step_count - 1):
+ * there and back, A B B A A B ..., so that slow change hits all steps alike.
+ */
+static inline size_t plan_step_at(const struct plan *plan, size_t visit)
+{
+    const size_t round = visit / plan->step_count;
+    const size_t place = visit % plan->step_count;
+
+    return round % 2 ? plan->step_count - 1 - place : place;
+}
+
+#endif
