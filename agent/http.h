@@ -56,7 +56,8 @@ uint64_t http_head_ns(const struct http_request *request);
 void http_set_data(struct http_request *request, void *data);
 void *http_data(const struct http_request *request);
 
-/* Collect the body; one larger than most_bytes is answered 413 by the server.*/
+/* Collect the body; one larger than most_bytes is answered 413 by the server,
+ * and on_body does not come. */
 void http_want_body(struct http_request *request, size_t most_bytes);
 
 /* on_piece gets each piece as it arrives (never 0 bytes), on_end once. */
@@ -88,7 +89,8 @@ void http_reply_stream(struct http_request *request, unsigned status,
                        uint64_t body_bytes, size_t block_bytes,
                        http_feed_fn *feed, void *owner);
 void http_resume(struct http_request *request);
-/* Break the connection off: the peer sees it cut. */
+/* Break the connection off: what is still queued is thrown away and the peer
+ * sees it cut.  No answer can be given any more; on_gone follows. */
 void http_abort(struct http_request *request);
 
 #endif
