@@ -1,0 +1,113 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/rehearsal/air.h"
+
+#include <errno.h>
+#include <inttypes.h>
+#include <math.h>
+#include <string.h>
+
+#define LIGHT_M_PER_S 299792458.0
+
+/* Information bits per second of a step; 0: the plan does not say. */
+static double step_rate_bps(const struct plan_step *step)
+{
+    if (range_is_said(step->symbol_rate_bd) && step->levels >= 2)
+        return range_middle(step->symbol_rate_bd) * log2((double) step->levels)
+               * step->code_rate_ratio;
+    if (range_is_said(step->usable_rate_bps))
+        return range_middle(step->usable_rate_bps);
+    return 0;
+}
+
+static int take_steps(const struct plan *plan, struct air_config *config,
+                      struct fault *fault)
+{
+    for (size_t i = 0; i < plan->step_count; i++) {
+        /* The small addition mends 80 kBd x 1 x 0.75 = 59 999.999... */
+        const double rate_bps = floor(step_rate_bps(&plan->steps[i]) + 1e-6);
+
+        if (rate_bps < 1 || rate_bps > (double) AIR_RATE_MAX_BPS)
+            return fault_set(
+                fault, -EINVAL,
+                "steps: '%s': found %g bit/s, expected a rate from "
+                "1 bit/s to 10 Gbit/s for the practice link",
+                plan->steps[i].name, rate_bps);
+        config->step_bps[i] = (uint64_t) rate_bps;
+    }
+    config->step_count = plan->step_count;
+    return 0;
+}
+
+static int check_access(const struct plan *plan, struct fault *fault)
+{
+    const int access = plan->link.access;
+
+    if (access == ACCESS_SCHEDULED)
+        return 0;
+    if (access == ACCESS_ALTERNATING && plan->end_count == 2)
+        return 0; /* two ends in turn: the same channel */
+    return fault_set(fault, -ENOTSUP,
+                     "link: access: found '%s', expected scheduled: the "
+                     "practice link does not know the other one yet",
+                     link_accesses[access]);
+}
+
+/* At least one IP byte must fit into a slot, or nothing ever crosses. */
+static int check_slot(const struct plan *plan, const struct air_config *config,
+                      struct fault *fault)
+{
+    if (config->slot_limit_ns == AIR_NEVER)
+        return 0;
+    for (size_t i = 0; i < config->step_count; i++) {
+        const double room_ns =
+            (double) config->slot_limit_ns - (double) config->slot_overhead_ns;
+        const double least_ns = 8e9
+                                * (double) (config->frame_overhead_bytes + 1)
+                                / (double) config->step_bps[i];
+
+        if (room_ns < least_ns + 1)
+            return fault_set(
+                fault, -EINVAL,
+                "link: slot_limit: found %.3f ms, expected at least %.3f ms: "
+                "slot_overhead and one small frame on step '%s'",
+                (double) config->slot_limit_ns / 1e6,
+                ((double) config->slot_overhead_ns + least_ns + 1) / 1e6,
+                plan->steps[i].name);
+    }
+    return 0;
+}
+
+int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
+                         struct fault *fault)
+{
+    const struct plan_link *link = &plan->link;
+    struct air_config config = {
+        .end_count = plan->end_count,
+        .slot_overhead_ns = (uint64_t) range_middle(link->slot_overhead_ns),
+        .slot_limit_ns = range_is_said(link->slot_limit_ns)
+                             ? (uint64_t) range_middle(link->slot_limit_ns)
+                             : AIR_NEVER,
+        .frame_payload_bytes = link->frame_payload_bytes,
+        .frame_overhead_bytes = link->frame_overhead_bytes,
+        .queue_bytes = plan->practice.queue_bytes,
+        .propagation_ns =
+            isnan(link->distance_m)
+                ? 0
+                : (uint64_t) (link->distance_m * 1e9 / LIGHT_M_PER_S),
+    };
+    int status = check_access(plan, fault);
+
+    if (!status)
+        status = take_steps(plan, &config, fault);
+    if (!status)
+        status = check_slot(plan, &config, fault);
+    if (!status && config.queue_bytes < link->mtu_bytes)
+        status =
+            fault_set(fault, -EINVAL,
+                      "practice: queue: found %" PRIu64
+                      " B, expected at least the link's mtu, %" PRIu64 " B",
+                      config.queue_bytes, link->mtu_bytes);
+    if (!status)
+        *ret_config = config;
+    return status;
+}
