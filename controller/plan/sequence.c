@@ -1,0 +1,282 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/plan/reading.h"
+
+#include "controller/quantity.h"
+#include "controller/text.h"
+
+#include <string.h>
+
+#define EXCHANGES_MAX 1000 /* in one plan */
+
+static const char exchange_example[] =
+    "an exchange such as ping: {from: END, to: END, count: 40}";
+
+static const char *const from_and_to[] = { "from", "to", NULL };
+
+static void refuse_kind(struct reading *reading, const yaml_node_t *key,
+                        const struct path *path, bool is_in_group)
+{
+    const char *names[COUNT_OF(exchange_kinds) + 2];
+    char found[sizeof(((struct plan_mistake *) 0)->found)];
+    char quoted[80], all[160];
+    size_t count = 0;
+
+    for (size_t i = 0; i < COUNT_OF(exchange_kinds); i++)
+        names[count++] = exchange_kinds[i]->name;
+    if (!is_in_group)
+        names[count++] = "together";
+    names[count] = NULL;
+    text_join(names, all, sizeof(all));
+    quantity_quote((const char *) key->data.scalar.value, quoted,
+                   sizeof(quoted));
+    (void) snprintf(found, sizeof(found), "unknown kind of exchange %s",
+                    quoted);
+
+    const char *nearest =
+        text_nearest((const char *) key->data.scalar.value, names);
+    if (nearest)
+        walk_mistake(&reading->walk, key, path, NULL, found,
+                     "'%s' perhaps; known here: %s", nearest, all);
+    else
+        walk_mistake(&reading->walk, key, path, NULL, found, "%s", all);
+}
+
+/* A host of which the plan knows only the address.  A single label is far more
+ * often a mistyped end than a host in the local domain. */
+static bool is_foreign_host(const char *text)
+{
+    const enum address_family family = text_address_family(text);
+
+    return family != ADDRESS_NONE && text_is_one_host(text)
+           && strlen(text) < ADDRESS_SIZE
+           && (family != ADDRESS_HOST_NAME || strchr(text, '.'));
+}
+
+static void refuse_end(struct reading *reading, const yaml_node_t *value,
+                       const struct path *path, const char *text,
+                       bool may_be_host)
+{
+    char found[80], all[160], expected[256];
+    const char *names[PLAN_ENDS_MAX + 1] = { NULL };
+    const struct plan *plan = reading->plan;
+
+    for (size_t i = 0; i < plan->end_count; i++)
+        names[i] = plan->ends[i].name;
+    quantity_quote(text, found, sizeof(found));
+    reading_list_ends(plan, all, sizeof(all));
+
+    const char *nearest = text_nearest(text, names);
+    if (nearest)
+        (void) snprintf(expected, sizeof(expected),
+                        "the end '%s' perhaps; known are %s", nearest, all);
+    else
+        (void) snprintf(expected, sizeof(expected), "an end: %s%s", all,
+                        may_be_host ? ", or the address of a host" : "");
+    walk_mistake(&reading->walk, value, path, NULL, found, "%s", expected);
+}
+
+/* Read from or to.  Gives the end's index, or -1 for a host. */
+static bool read_partner(struct reading *reading, const yaml_node_t *mapping,
+                         const struct path *path, const char *key,
+                         bool may_be_host, char *ret_name, int *ret_end)
+{
+    const struct path inner = { path, key };
+    const yaml_node_t *value = walk_value(&reading->walk, mapping, key);
+    char all[160], expected[200];
+
+    reading_list_ends(reading->plan, all, sizeof(all));
+    (void) snprintf(expected, sizeof(expected), "the name of an end%s%s",
+                    all[0] ? ": " : "", all);
+    if (!value) {
+        walk_mistake(&reading->walk, mapping, &inner, NULL, "nothing", "%s",
+                     expected);
+        return false;
+    }
+    const char *text = walk_scalar(&reading->walk, value, &inner, expected);
+    if (!text)
+        return false;
+    *ret_end = reading_find_end(reading->plan, text);
+    if (*ret_end < 0 && !(may_be_host && is_foreign_host(text))) {
+        /* Without ends there is a mistake already, and no name is right. */
+        if (reading->plan->end_count > 0)
+            refuse_end(reading, value, &inner, text, may_be_host);
+        return false;
+    }
+    (void) snprintf(ret_name, ADDRESS_SIZE, "%s", text);
+    return true;
+}
+
+/* "found X, expected Y" as a kind says it, split for the mistake. */
+static void note_objection(struct reading *reading, const yaml_node_t *mapping,
+                           const struct path *path, const char *objection)
+{
+    static const char found_word[] = "found ", joint[] = ", expected ";
+    const char *found = objection;
+    const char *split = strstr(objection, joint);
+    char found_text[sizeof(((struct plan_mistake *) 0)->found)];
+
+    if (strncmp(found, found_word, strlen(found_word)) == 0)
+        found += strlen(found_word);
+    (void) snprintf(found_text, sizeof(found_text), "%.*s",
+                    (int) (split ? split - found : (long) strlen(found)),
+                    found);
+    walk_mistake(&reading->walk, mapping, path, NULL, found_text, "%s",
+                 split ? split + strlen(joint) : "no contradiction");
+}
+
+static void read_partners(struct reading *reading, const yaml_node_t *mapping,
+                          const struct path *path,
+                          struct plan_exchange *exchange)
+{
+    const bool has_from = read_partner(reading, mapping, path, "from", false,
+                                       exchange->from, &exchange->from_end);
+    const bool has_to = read_partner(reading, mapping, path, "to",
+                                     exchange->kind->to_may_be_host,
+                                     exchange->to, &exchange->to_end);
+
+    if (has_from && has_to && strcmp(exchange->from, exchange->to) == 0)
+        walk_mistake(&reading->walk, mapping, path, NULL,
+                     "the same end in from and to", "two different ends");
+}
+
+static void read_exchange(struct reading *reading, const struct kind *kind,
+                          const yaml_node_t *mapping, const struct path *path)
+{
+    const struct field_list list = { kind->spec_fields, kind->spec_field_count,
+                                     from_and_to };
+    struct plan_exchange exchange = { .kind = kind };
+
+    if (!walk_is_mapping(&reading->walk, mapping, path,
+                         "a mapping such as {from: END, to: END}"))
+        return;
+    exchange.line = (int) mapping->start_mark.line + 1;
+    quantity_preset_all(kind->spec_fields, kind->spec_field_count,
+                        exchange.spec.bytes);
+    read_partners(reading, mapping, path, &exchange);
+
+    const size_t before = reading->walk.mistakes.count;
+    walk_fields(&reading->walk, path, mapping, &list, exchange.spec.bytes,
+                NULL);
+    const bool is_sound = reading->walk.mistakes.count == before;
+    const char *objection = is_sound && kind->objection
+                                ? kind->objection(exchange.spec.bytes)
+                                : NULL;
+    if (objection)
+        note_objection(reading, mapping, path, objection);
+
+    struct plan_exchange *kept = rows_add(&reading->exchanges);
+    *kept = exchange;
+}
+
+/* An item is a mapping of one key: the kind, or together. */
+static const yaml_node_pair_t *only_pair(struct reading *reading,
+                                         const yaml_node_t *item,
+                                         const struct path *path)
+{
+    if (!walk_is_mapping(&reading->walk, item, path, exchange_example))
+        return NULL;
+    const yaml_node_pair_t *second = walk_pair(item, 1);
+    if (second) {
+        walk_mistake(&reading->walk, walk_node(&reading->walk, second->key),
+                     path, NULL, "a second key in one item",
+                     "one exchange an item (begin it with '- ')");
+        return NULL;
+    }
+    const yaml_node_pair_t *pair = walk_pair(item, 0);
+    const yaml_node_t *key = walk_node(&reading->walk, pair->key);
+    return key->type == YAML_SCALAR_NODE ? pair : NULL;
+}
+
+static void read_one(struct reading *reading, const yaml_node_t *key,
+                     const yaml_node_t *value, const struct path *path,
+                     bool is_in_group)
+{
+    const char *name = (const char *) key->data.scalar.value;
+    const struct kind *kind = kind_by_name(name);
+    const struct path inner = { path, name };
+
+    if (kind)
+        read_exchange(reading, kind, value, &inner);
+    else
+        refuse_kind(reading, key, path, is_in_group);
+}
+
+static void add_group(struct reading *reading, size_t first)
+{
+    if (reading->exchanges.count == first)
+        return;
+    struct plan_group *group = rows_add(&reading->groups);
+
+    group->first = first;
+    group->count = reading->exchanges.count - first;
+}
+
+static void read_together(struct reading *reading, const yaml_node_t *list,
+                          const struct path *outer)
+{
+    const struct path path = { outer, "together" };
+    const size_t first = reading->exchanges.count;
+    const yaml_node_t *item;
+
+    if (!walk_is_list(&reading->walk, list, &path,
+                      "a list of exchanges that run at once"))
+        return;
+    if (walk_item(&reading->walk, list, PLAN_GROUP_MAX)) {
+        walk_mistake(&reading->walk, list, &path, NULL, "too many exchanges",
+                     "at most %d at once", PLAN_GROUP_MAX);
+        return;
+    }
+    for (size_t i = 0; (item = walk_item(&reading->walk, list, i)) != NULL;
+         i++) {
+        const yaml_node_pair_t *pair = only_pair(reading, item, &path);
+
+        if (pair)
+            read_one(reading, walk_node(&reading->walk, pair->key),
+                     walk_node(&reading->walk, pair->value), &path, true);
+    }
+    add_group(reading, first);
+}
+
+static void read_item(struct reading *reading, const yaml_node_t *item,
+                      const struct path *path)
+{
+    const yaml_node_pair_t *pair = only_pair(reading, item, path);
+
+    if (!pair)
+        return;
+    const yaml_node_t *key = walk_node(&reading->walk, pair->key);
+    const yaml_node_t *value = walk_node(&reading->walk, pair->value);
+    if (strcmp((const char *) key->data.scalar.value, "together") == 0) {
+        read_together(reading, value, path);
+    } else {
+        const size_t first = reading->exchanges.count;
+
+        read_one(reading, key, value, path, false);
+        add_group(reading, first);
+    }
+}
+
+void reading_sequence(struct reading *reading)
+{
+    const struct path path = { NULL, "sequence" };
+    const yaml_node_t *list =
+        walk_value(&reading->walk, reading->root, "sequence");
+    const yaml_node_t *item;
+
+    if (!list) {
+        walk_mistake(&reading->walk, reading->root, &path, NULL, "nothing",
+                     "a list of exchanges");
+        return;
+    }
+    if (!walk_is_list(&reading->walk, list, &path, "a list of exchanges"))
+        return;
+    for (size_t i = 0; (item = walk_item(&reading->walk, list, i)) != NULL;
+         i++) {
+        if (reading->exchanges.count >= EXCHANGES_MAX) {
+            walk_mistake(&reading->walk, item, &path, NULL,
+                         "too many exchanges", "at most %d", EXCHANGES_MAX);
+            return;
+        }
+        read_item(reading, item, &path);
+    }
+}
