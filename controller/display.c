@@ -1,0 +1,220 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/display.h"
+
+#include <bothends/units.h>
+#include <stdarg.h>
+#include <stdlib.h>
+#include <string.h>
+#include <uv.h>
+
+#define LINE_SIZE 1024
+
+/* A line erased: to its begin, and delete to its end (ECMA-48, EL). */
+static const char erase_line[] = "\r\033[K";
+
+static const char *const tone_starts[] = {
+    [TONE_PLAIN] = "",
+    [TONE_GOOD] = "\033[32m",
+    [TONE_DOUBT] = "\033[33m",
+    [TONE_BAD] = "\033[31m",
+};
+static const char tone_end[] = "\033[0m";
+
+static int columns_of_terminal(int descriptor)
+{
+    uv_loop_t loop;
+    uv_tty_t tty;
+    int width = 0, height = 0;
+
+    if (uv_loop_init(&loop) != 0)
+        return 0;
+    if (uv_tty_init(&loop, &tty, descriptor, 0) == 0) {
+        if (uv_tty_get_winsize(&tty, &width, &height) != 0)
+            width = 0;
+        uv_close((uv_handle_t *) &tty, NULL);
+    }
+    (void) uv_run(&loop, UV_RUN_DEFAULT);
+    (void) uv_loop_close(&loop);
+    return width;
+}
+
+void display_init(struct display *display, FILE *out)
+{
+    const int descriptor = fileno(out);
+    const char *no_colour = getenv("NO_COLOR");
+    const char *terminal = getenv("TERM");
+    const bool is_dumb = terminal && strcmp(terminal, "dumb") == 0;
+
+    *display = (struct display){ .out = out };
+    if (uv_guess_handle(descriptor) != UV_TTY || is_dumb)
+        return;
+    display->is_live = true;
+    display->has_colour = !no_colour || !no_colour[0];
+    display->width = columns_of_terminal(descriptor);
+}
+
+/* --- clean text --------------------------------------------------------- */
+
+/* Length of the UTF-8 sequence at text; 0 when it is none that may be shown:
+ * a control character (C0, DEL, C1), or bytes that are no character. */
+static size_t sequence_bytes(const unsigned char *text)
+{
+    if (text[0] < 0x80)
+        return text[0] >= 0x20 && text[0] != 0x7f;
+    const size_t length = text[0] >= 0xf0   ? 4
+                          : text[0] >= 0xe0 ? 3
+                          : text[0] >= 0xc2 ? 2
+                                            : 0;
+    for (size_t i = 1; i < length; i++) {
+        if ((text[i] & 0xc0) != 0x80)
+            return 0;
+    }
+    const bool is_c1 = text[0] == 0xc2 && text[1] < 0xa0;
+    /* Marks that turn the direction of writing: U+200E, 200F, 202A to 202E,
+     * 2066 to 2069. */
+    const bool turns =
+        text[0] == 0xe2
+        && ((text[1] == 0x80
+             && (text[2] == 0x8e || text[2] == 0x8f
+                 || (text[2] >= 0xaa && text[2] <= 0xae)))
+            || (text[1] == 0x81 && text[2] >= 0xa6 && text[2] <= 0xa9));
+    return is_c1 || turns ? 0 : length;
+}
+
+void display_clean(const char *text, size_t columns, char *ret_text,
+                   size_t size)
+{
+    static const char ellipsis[] = "…";
+    size_t used = 0, shown = 0, cut_at = 0;
+
+    /* cut_at: where the ellipsis goes, if what follows turns out too wide. */
+    while (*text && used + sizeof(ellipsis) + 4 < size) {
+        const size_t length = sequence_bytes((const unsigned char *) text);
+
+        if (columns && shown + 1 == columns)
+            cut_at = used;
+        if (columns && shown == columns) {
+            memcpy(ret_text + cut_at, ellipsis, sizeof(ellipsis));
+            return;
+        }
+        memcpy(ret_text + used, length ? text : "?", length ? length : 1);
+        used += length ? length : 1;
+        text += length ? length : 1;
+        shown++;
+    }
+    ret_text[used] = '\0';
+}
+
+/* --- lines -------------------------------------------------------------- */
+
+/* Columns that a clean text takes: its characters. */
+static int columns_of(const char *text)
+{
+    int columns = 0;
+
+    for (; *text; text++)
+        columns += ((unsigned char) *text & 0xc0) != 0x80;
+    return columns;
+}
+
+/* The text in a column so wide, and at least two blanks after it. */
+static void add_column(char *line, size_t size, const char *text, int width)
+{
+    const size_t used = strlen(line);
+    char clean[256];
+
+    display_clean(text, 0, clean, sizeof(clean));
+    const int rest = width - columns_of(clean);
+    (void) snprintf(line + used, size - used, "%s%*s", clean,
+                    rest > 2 ? rest : 2, "");
+}
+
+static void make_row(const struct display_row *row, char *line, size_t size)
+{
+    line[0] = '\0';
+    add_column(line, size, row->step, 10);
+    if (row->kind)
+        add_column(line, size, row->kind, 12);
+    if (row->who)
+        add_column(line, size, row->who, 20);
+}
+
+static void erase_live(struct display *display)
+{
+    if (display->line_is_up)
+        (void) fputs(erase_line, display->out);
+    display->line_is_up = false;
+}
+
+static void print_line(struct display *display, const char *head,
+                       enum display_tone tone, const char *text)
+{
+    const bool has_tone = display->has_colour && tone != TONE_PLAIN;
+    char clean[LINE_SIZE];
+
+    display_clean(text, 0, clean, sizeof(clean));
+    erase_live(display);
+    (void) fprintf(display->out, " %s%s%s%s\n", head,
+                   has_tone ? tone_starts[tone] : "", clean,
+                   has_tone ? tone_end : "");
+    (void) fflush(display->out);
+}
+
+void display_done(struct display *display, const struct display_row *row,
+                  enum display_tone tone, const char *text)
+{
+    char head[LINE_SIZE];
+
+    make_row(row, head, sizeof(head));
+    print_line(display, head, tone, text);
+}
+
+void display_live(struct display *display, const struct display_row *row,
+                  const char *text)
+{
+    char head[LINE_SIZE], line[2 * LINE_SIZE], clean[2 * LINE_SIZE];
+
+    if (!display->is_live)
+        return;
+    make_row(row, head, sizeof(head));
+    (void) snprintf(line, sizeof(line), " %s%s", head, text);
+    /* It must not wrap, for then only its last part could be written over;
+     * the last column stays free, where some terminals wrap early. */
+    display_clean(line, display->width > 1 ? (size_t) display->width - 1 : 0,
+                  clean, sizeof(clean));
+    erase_live(display);
+    (void) fputs(clean, display->out);
+    (void) fflush(display->out);
+    display->line_is_up = true;
+}
+
+void display_clear_live(struct display *display)
+{
+    erase_live(display);
+    (void) fflush(display->out);
+}
+
+void display_say(struct display *display, const char *word,
+                 enum display_tone tone, const char *format, ...)
+{
+    const struct display_row row = { .step = word };
+    char head[LINE_SIZE], text[LINE_SIZE];
+    va_list arguments;
+
+    va_start(arguments, format);
+    (void) vsnprintf(text, sizeof(text), format, arguments);
+    va_end(arguments);
+    make_row(&row, head, sizeof(head));
+    print_line(display, head, tone, text);
+}
+
+void display_time(uint64_t ns, char *ret_text, size_t size)
+{
+    const unsigned long long s = (ns + NS_PER_S / 2) / NS_PER_S;
+
+    if (s >= 3600)
+        (void) snprintf(ret_text, size, "%llu:%02llu:%02llu", s / 3600,
+                        s / 60 % 60, s % 60);
+    else
+        (void) snprintf(ret_text, size, "%llu:%02llu", s / 60, s % 60);
+}
