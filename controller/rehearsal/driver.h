@@ -1,0 +1,43 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REHEARSAL_DRIVER_H
+#define REHEARSAL_DRIVER_H
+
+#include "controller/rehearsal/air.h"
+#include "controller/rehearsal/ledger.h"
+
+/*
+ * The air in real time: takes every packet that leaves a practice end's
+ * computer, lets the air decide, and hands it to the other end's computer when
+ * the air says so (Linux, packet sockets).  A process of its own, in the
+ * middle namespace.
+ */
+struct driver_end {
+    const char *name;             /* in the plan */
+    const char *veth;             /* its link in the middle */
+    const char *const *addresses; /* what is forwarded to it */
+    size_t address_count;
+};
+
+struct driver_setup {
+    struct air_config config;
+    struct ledger_names names;
+    const struct driver_end *ends;
+    size_t end_count;
+    const char *folder; /* of this rehearsal: gets the ledger, the socket */
+};
+
+/*
+ * Runs until SIGTERM, which the caller has blocked.  ready is a pipe: a byte
+ * is written when packets are taken from now on.  All is borrowed.
+ */
+int driver_run(const struct driver_setup *setup, int ready,
+               struct fault *fault);
+
+/*
+ * Set a practice radio to a step: what an agent's own step command does.
+ * folder is that of the rehearsal.
+ */
+int driver_set_step(const char *folder, const char *end, const char *step,
+                    struct fault *fault);
+
+#endif

@@ -1,0 +1,121 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/rehearsal/driver_control.h"
+
+#include "controller/rehearsal/driver.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/time.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+#define SOCKET_NAME    "air.socket"
+#define ANSWER_LIMIT_S 10
+
+/* The socket's address by way of the folder's descriptor, which is short. */
+static struct sockaddr_un address_in(int folder)
+{
+    struct sockaddr_un address = { .sun_family = AF_UNIX };
+
+    (void) snprintf(address.sun_path, sizeof(address.sun_path),
+                    "/proc/self/fd/%d/" SOCKET_NAME, folder);
+    return address;
+}
+
+static int open_socket(const char *folder, int flags, int *ret_folder,
+                       int *ret_socket, struct fault *fault)
+{
+    const int directory = open(folder, O_PATH | O_DIRECTORY | O_CLOEXEC);
+
+    if (directory < 0)
+        return fault_set(fault, -errno, "cannot open the folder '%s': %s",
+                         folder, strerror(errno));
+    const int fd = socket(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC | flags, 0);
+
+    if (fd < 0) {
+        const int status = -errno;
+
+        (void) close(directory);
+        return fault_set(fault, status, "socket: %s", strerror(-status));
+    }
+    *ret_folder = directory;
+    *ret_socket = fd;
+    return 0;
+}
+
+int driver_control_listen(const char *folder, int *ret_socket,
+                          struct fault *fault)
+{
+    int directory, fd;
+    int status = open_socket(folder, SOCK_NONBLOCK, &directory, &fd, fault);
+
+    if (status)
+        return status;
+    const struct sockaddr_un address = address_in(directory);
+
+    if (bind(fd, (const struct sockaddr *) &address, sizeof(address)) != 0
+        || listen(fd, 8) != 0)
+        status = fault_set(fault, -errno, "cannot listen in '%s': %s", folder,
+                           strerror(errno));
+    (void) close(directory);
+    if (status)
+        (void) close(fd);
+    else
+        *ret_socket = fd;
+    return status;
+}
+
+void driver_control_remove(const char *folder)
+{
+    const int directory = open(folder, O_PATH | O_DIRECTORY | O_CLOEXEC);
+
+    if (directory < 0)
+        return;
+    (void) unlinkat(directory, SOCKET_NAME, 0);
+    (void) close(directory);
+}
+
+/* Send the message, and take an answer other than "ok" as the fault. */
+static int ask(int fd, const char *message, struct fault *fault)
+{
+    const struct timeval limit = { .tv_sec = ANSWER_LIMIT_S };
+    char answer[CONTROL_MESSAGE_SIZE] = "";
+
+    if (setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof(limit)) != 0
+        || send(fd, message, strlen(message), MSG_NOSIGNAL) < 0
+        || recv(fd, answer, sizeof(answer) - 1, 0) <= 0)
+        return fault_set(fault, -EIO,
+                         "the practice link did not answer: is the rehearsal "
+                         "still running?");
+    if (strcmp(answer, "ok") != 0)
+        return fault_set(fault, -EINVAL, "%s", answer);
+    return 0;
+}
+
+int driver_set_step(const char *folder, const char *end, const char *step,
+                    struct fault *fault)
+{
+    char message[CONTROL_MESSAGE_SIZE];
+    int directory, fd;
+
+    if (snprintf(message, sizeof(message), "%s\t%s", end, step)
+        >= (int) sizeof(message))
+        return fault_set(fault, -E2BIG, "found too long a name of end or step");
+    int status = open_socket(folder, 0, &directory, &fd, fault);
+
+    if (status)
+        return status;
+    const struct sockaddr_un address = address_in(directory);
+
+    if (connect(fd, (const struct sockaddr *) &address, sizeof(address)) != 0)
+        status = fault_set(fault, -errno, "no rehearsal is running in '%s': %s",
+                           folder, strerror(errno));
+    else
+        status = ask(fd, message, fault);
+    (void) close(directory);
+    (void) close(fd);
+    return status;
+}

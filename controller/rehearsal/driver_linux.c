@@ -1,0 +1,433 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/rehearsal/driver.h"
+
+#include "controller/rehearsal/driver_control.h"
+
+#include <arpa/inet.h>
+#include <errno.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/prctl.h>
+#include <sys/signalfd.h>
+#include <sys/socket.h>
+#include <time.h>
+#include <unistd.h>
+
+#include <linux/if_ether.h>
+#include <linux/if_packet.h>
+#include <net/if.h>
+
+#define FRAME_SIZE (65535 + ETH_HLEN)
+/* Packets taken from one end before the air's edges are looked at again. */
+#define TAKE_AT_ONCE 64
+
+/* A packet on its way; its address is the handle in the air. */
+struct frame {
+    struct packet packet;
+    size_t length;
+    unsigned char bytes[]; /* with the link-layer header */
+};
+
+struct address {
+    int version;
+    unsigned char bytes[16];
+    size_t end;
+};
+
+enum {
+    POLL_STOP,
+    POLL_CONTROL, /* the listening socket */
+    POLL_CLIENT,  /* the one that is being served; -1: nobody */
+    POLL_ENDS
+};
+
+struct driver {
+    const struct driver_setup *setup;
+    struct air *air;
+    struct ledger *ledger;
+    struct pollfd polls[POLL_ENDS + PLAN_ENDS_MAX];
+    struct address addresses[4 * PLAN_ENDS_MAX];
+    size_t address_count;
+    unsigned char buffer[FRAME_SIZE];
+};
+
+/* The flow, top to bottom. */
+static int open_all(struct driver *driver, struct fault *fault);
+static void run_until_stopped(struct driver *driver);
+static void take_packets(struct driver *driver, size_t end);
+static void take_packet(struct driver *driver, size_t end, size_t length);
+static void on_fate(void *owner, const struct air_packet *packet,
+                    enum air_fate fate);
+static void serve_client(struct driver *driver);
+
+static uint64_t now_ns(void)
+{
+    struct timespec now;
+
+    (void) clock_gettime(CLOCK_MONOTONIC, &now);
+    return (uint64_t) now.tv_sec * NS_PER_S + (uint64_t) now.tv_nsec;
+}
+
+static int end_socket(const struct driver *driver, size_t end)
+{
+    return driver->polls[POLL_ENDS + end].fd;
+}
+
+/* --- opening -------------------------------------------------------------- */
+
+static int open_end(const char *veth, int *ret_socket, struct fault *fault)
+{
+    const struct sockaddr_ll address = { .sll_family = AF_PACKET,
+                                         .sll_protocol = htons(ETH_P_ALL),
+                                         .sll_ifindex =
+                                             (int) if_nametoindex(veth) };
+    const int on = 1;
+    /* Protocol 0: nothing comes in until it is bound to its link. */
+    const int fd =
+        socket(AF_PACKET, SOCK_RAW | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
+
+    if (fd < 0)
+        return fault_set(fault, -errno, "packet socket: %s", strerror(errno));
+    if (setsockopt(fd, SOL_PACKET, PACKET_IGNORE_OUTGOING, &on, sizeof(on)) != 0
+        || bind(fd, (const struct sockaddr *) &address, sizeof(address)) != 0) {
+        const int status = -errno;
+
+        (void) close(fd);
+        return fault_set(fault, status, "packet socket on '%s': %s", veth,
+                         strerror(-status));
+    }
+    *ret_socket = fd;
+    return 0;
+}
+
+static int note_addresses(struct driver *driver, size_t end,
+                          struct fault *fault)
+{
+    const struct driver_end *setup = &driver->setup->ends[end];
+
+    for (size_t i = 0; i < setup->address_count; i++) {
+        const char *text = setup->addresses[i];
+        const bool is_ipv6 = strchr(text, ':') != NULL;
+
+        if (driver->address_count == COUNT_OF(driver->addresses))
+            return fault_set(fault, -E2BIG,
+                             "found more than %zu practice addresses",
+                             COUNT_OF(driver->addresses));
+        struct address *address = &driver->addresses[driver->address_count++];
+
+        address->version = is_ipv6 ? 6 : 4;
+        address->end = end;
+        if (inet_pton(is_ipv6 ? AF_INET6 : AF_INET, text, address->bytes) != 1)
+            return fault_set(fault, -EINVAL,
+                             "found '%s', expected an IP address", text);
+    }
+    return 0;
+}
+
+static int open_stop(int *ret_fd, struct fault *fault)
+{
+    sigset_t stop;
+
+    (void) sigemptyset(&stop);
+    (void) sigaddset(&stop, SIGTERM);
+    *ret_fd = signalfd(-1, &stop, SFD_CLOEXEC | SFD_NONBLOCK);
+    if (*ret_fd < 0)
+        return fault_set(fault, -errno, "signalfd: %s", strerror(errno));
+    return 0;
+}
+
+static int open_ledger(struct driver *driver, struct fault *fault)
+{
+    const struct driver_setup *setup = driver->setup;
+    char path[4096];
+
+    if (snprintf(path, sizeof(path), "%s/ledger", setup->folder)
+        >= (int) sizeof(path))
+        return fault_set(fault, -ENAMETOOLONG, "'%s' is too long a path",
+                         setup->folder);
+    return ledger_open(path, &setup->names, &setup->config, &driver->ledger,
+                       fault);
+}
+
+static int open_all(struct driver *driver, struct fault *fault)
+{
+    const struct driver_setup *setup = driver->setup;
+    int status = open_stop(&driver->polls[POLL_STOP].fd, fault);
+
+    if (!status)
+        status = driver_control_listen(setup->folder,
+                                       &driver->polls[POLL_CONTROL].fd, fault);
+    if (!status)
+        status = open_ledger(driver, fault);
+    for (size_t i = 0; i < setup->end_count && !status; i++) {
+        status = note_addresses(driver, i, fault);
+        if (!status)
+            status = open_end(setup->ends[i].veth,
+                              &driver->polls[POLL_ENDS + i].fd, fault);
+    }
+    for (size_t i = 0; i < POLL_ENDS + setup->end_count; i++)
+        driver->polls[i].events = POLLIN;
+    return status;
+}
+
+/* --- what the air tells --------------------------------------------------- */
+
+static void on_fate(void *owner, const struct air_packet *packet,
+                    enum air_fate fate)
+{
+    struct driver *driver = owner;
+    struct frame *frame = (struct frame *) (uintptr_t) packet->handle;
+    uint64_t handed_ns = 0;
+
+    if (fate == FATE_DELIVERED) {
+        if (send(end_socket(driver, packet->to), frame->bytes, frame->length, 0)
+            < 0)
+            ledger_own_loss(driver->ledger, 1);
+        else
+            handed_ns = now_ns();
+    }
+    ledger_packet(driver->ledger, frame->packet.version ? &frame->packet : NULL,
+                  packet, (int) fate, handed_ns);
+    free(frame);
+}
+
+static void on_transmission(void *owner,
+                            const struct air_transmission *transmission)
+{
+    const struct driver *driver = owner;
+
+    ledger_transmission(driver->ledger, transmission);
+}
+
+static void on_idle(void *owner, const struct air_idle *idle)
+{
+    const struct driver *driver = owner;
+
+    ledger_idle(driver->ledger, idle);
+}
+
+/* --- packets from the ends ------------------------------------------------ */
+
+/* The end that has that address; end_count: nobody. */
+static size_t find_receiver(const struct driver *driver,
+                            const struct packet *packet)
+{
+    const size_t size = packet->version == 6 ? 16 : 4;
+
+    for (size_t i = 0; i < driver->address_count; i++) {
+        const struct address *address = &driver->addresses[i];
+
+        if (address->version == packet->version
+            && memcmp(address->bytes, packet->destination, size) == 0)
+            return address->end;
+    }
+    return driver->setup->end_count;
+}
+
+static void take_packet(struct driver *driver, size_t end, size_t length)
+{
+    const uint64_t taken_ns = now_ns();
+    const size_t nobody = driver->setup->end_count;
+    struct packet packet = { 0 };
+    const bool is_ip =
+        length > ETH_HLEN
+        && packet_parse(driver->buffer + ETH_HLEN, length - ETH_HLEN, &packet);
+    const size_t to = is_ip ? find_receiver(driver, &packet) : nobody;
+
+    if (to == nobody || to == end) {
+        const struct air_packet lost = { .from = end,
+                                         .to = nobody,
+                                         .bytes =
+                                             is_ip ? packet.ip_bytes : length,
+                                         .enqueued_ns = taken_ns,
+                                         .over_ns = taken_ns };
+
+        ledger_packet(driver->ledger, is_ip ? &packet : NULL, &lost,
+                      FATE_NOT_FORWARDED, 0);
+        return;
+    }
+    struct frame *frame = malloc(sizeof(*frame) + length);
+
+    if (!frame) {
+        (void) fputs("out of memory\n", stderr);
+        abort();
+    }
+    frame->packet = packet;
+    frame->length = length;
+    memcpy(frame->bytes, driver->buffer, length);
+    air_enqueue(driver->air, taken_ns, end, to, packet.ip_bytes,
+                (uint64_t) (uintptr_t) frame);
+}
+
+static void take_packets(struct driver *driver, size_t end)
+{
+    for (int i = 0; i < TAKE_AT_ONCE; i++) {
+        const ssize_t length = recv(end_socket(driver, end), driver->buffer,
+                                    sizeof(driver->buffer), 0);
+
+        if (length < 0)
+            return; /* EAGAIN: all taken */
+        take_packet(driver, end, (size_t) length);
+    }
+}
+
+/* --- the radios' control panel -------------------------------------------- */
+
+/* Index of name among the names; count: not there. */
+static size_t find_name(const char *const *names, size_t count,
+                        const char *name)
+{
+    size_t i = 0;
+
+    while (i < count && strcmp(names[i], name) != 0)
+        i++;
+    return i;
+}
+
+static void carry_out(struct driver *driver, char *message, char *answer,
+                      size_t size)
+{
+    const struct ledger_names *names = &driver->setup->names;
+    char *tab = strchr(message, '\t');
+
+    if (!tab) {
+        (void) snprintf(answer, size, "expected an end and a step");
+        return;
+    }
+    *tab = '\0';
+    const size_t end = find_name(names->ends, names->end_count, message);
+    const size_t step = find_name(names->steps, names->step_count, tab + 1);
+
+    if (end == names->end_count)
+        (void) snprintf(answer, size, "there is no practice radio '%.100s'",
+                        message);
+    else if (step == names->step_count)
+        (void) snprintf(answer, size, "the practice radio has no step '%.100s'",
+                        tab + 1);
+    else {
+        air_set_step(driver->air, now_ns(), end, step);
+        (void) snprintf(answer, size, "ok");
+    }
+}
+
+static void serve_client(struct driver *driver)
+{
+    struct pollfd *client = &driver->polls[POLL_CLIENT];
+    char message[CONTROL_MESSAGE_SIZE], answer[CONTROL_MESSAGE_SIZE];
+    const ssize_t length = recv(client->fd, message, sizeof(message) - 1, 0);
+
+    if (length > 0) {
+        message[length] = '\0';
+        carry_out(driver, message, answer, sizeof(answer));
+        (void) send(client->fd, answer, strlen(answer), MSG_NOSIGNAL);
+    }
+    (void) close(client->fd);
+    client->fd = -1;
+}
+
+static void accept_client(struct driver *driver)
+{
+    if (driver->polls[POLL_CLIENT].fd < 0)
+        driver->polls[POLL_CLIENT].fd =
+            accept4(driver->polls[POLL_CONTROL].fd, NULL, NULL,
+                    SOCK_CLOEXEC | SOCK_NONBLOCK);
+}
+
+/* --- the loop ------------------------------------------------------------- */
+
+/* Sleep until the air's next edge, a packet, or a second has passed. */
+static void sleep_until_due(struct driver *driver, uint64_t due_ns)
+{
+    const uint64_t start_ns = now_ns();
+    const uint64_t wait_ns = due_ns <= start_ns ? 0 : due_ns - start_ns;
+    const struct timespec wait = {
+        .tv_sec = wait_ns >= NS_PER_S ? 1 : 0,
+        .tv_nsec = wait_ns >= NS_PER_S ? 0 : (long) wait_ns,
+    };
+
+    if (ppoll(driver->polls, POLL_ENDS + driver->setup->end_count, &wait, NULL)
+        > 0)
+        return;
+    for (size_t i = 0; i < POLL_ENDS + driver->setup->end_count; i++)
+        driver->polls[i].revents = 0;
+}
+
+static void run_until_stopped(struct driver *driver)
+{
+    while (!(driver->polls[POLL_STOP].revents & POLLIN)) {
+        const uint64_t due_ns = air_next_ns(driver->air);
+
+        sleep_until_due(driver, due_ns);
+        const uint64_t woken_ns = now_ns();
+
+        if (due_ns <= woken_ns)
+            ledger_lateness(driver->ledger, woken_ns - due_ns);
+        air_advance(driver->air, woken_ns);
+        for (size_t i = 0; i < driver->setup->end_count; i++) {
+            if (driver->polls[POLL_ENDS + i].revents)
+                take_packets(driver, i);
+        }
+        if (driver->polls[POLL_CLIENT].revents)
+            serve_client(driver);
+        if (driver->polls[POLL_CONTROL].revents)
+            accept_client(driver);
+        ledger_tick(driver->ledger, woken_ns);
+    }
+}
+
+/* Packets that the kernel had no room to keep for us. */
+static void count_missed_packets(struct driver *driver)
+{
+    for (size_t i = 0; i < driver->setup->end_count; i++) {
+        struct tpacket_stats missed = { 0 };
+        socklen_t size = sizeof(missed);
+
+        if (getsockopt(end_socket(driver, i), SOL_PACKET, PACKET_STATISTICS,
+                       &missed, &size)
+            == 0)
+            ledger_own_loss(driver->ledger, missed.tp_drops);
+    }
+}
+
+static int drive(struct driver *driver, int ready, struct fault *fault)
+{
+    const struct air_listener listener = { .on_fate = on_fate,
+                                           .on_transmission = on_transmission,
+                                           .on_idle = on_idle,
+                                           .owner = driver };
+
+    /* Timers may be late by 50 us to save power; not here. */
+    (void) prctl(PR_SET_TIMERSLACK, 1);
+    driver->air = air_new(&driver->setup->config, &listener, now_ns());
+    if (write(ready, "r", 1) == 1)
+        run_until_stopped(driver);
+    air_close(driver->air, now_ns());
+    air_free(driver->air);
+    count_missed_packets(driver);
+    return ledger_close(driver->ledger, fault);
+}
+
+int driver_run(const struct driver_setup *setup, int ready, struct fault *fault)
+{
+    struct driver *driver = calloc(1, sizeof(*driver));
+
+    if (!driver)
+        return fault_set(fault, -ENOMEM, "out of memory");
+    driver->setup = setup;
+    for (size_t i = 0; i < COUNT_OF(driver->polls); i++)
+        driver->polls[i].fd = -1;
+    int status = open_all(driver, fault);
+
+    if (!status)
+        status = drive(driver, ready, fault);
+    if (driver->polls[POLL_CONTROL].fd >= 0)
+        driver_control_remove(setup->folder);
+    for (size_t i = 0; i < COUNT_OF(driver->polls); i++) {
+        if (driver->polls[i].fd >= 0)
+            (void) close(driver->polls[i].fd);
+    }
+    free(driver);
+    return status;
+}
