@@ -17,6 +17,7 @@
 /* In the order in which somebody new would use them. */
 static const struct command *const commands[] = {
     &draft_command,
+    &check_command,
 };
 
 #define COMMAND_COUNT COUNT_OF(commands)

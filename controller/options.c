@@ -9,6 +9,7 @@
 #include <uv.h>
 
 #define OPTION_COUNT_MAX 32
+#define WHOLE_MAX        0x1p53 /* what a whole number may be at all */
 #define LINE_COLUMNS     79
 #define HELP_INDENT      24 /* column at which the explanations begin */
 
@@ -204,7 +205,7 @@ void options_print_wrapped(FILE *out, int indent, const char *text)
 
 static void print_option(FILE *out, const struct field *option)
 {
-    char word[64], limits[96], text[512], choices[256] = "";
+    char word[64], limits[96] = "", text[512], choices[256] = "";
     size_t used = (size_t) snprintf(word, sizeof(word), "  --%s", option->key);
 
     if (option->shape != FIELD_FLAG && used < sizeof(word)) {
@@ -214,7 +215,8 @@ static void print_option(FILE *out, const struct field *option)
             word[used++] = (char) toupper((unsigned char) *at);
         word[used] = '\0';
     }
-    quantity_limits(option, limits, sizeof(limits));
+    if (option->most < WHOLE_MAX) /* else any number will do */
+        quantity_limits(option, limits, sizeof(limits));
     if (option->shape == FIELD_CHOICE)
         text_join(option->choices, choices, sizeof(choices));
     const bool has_preset =

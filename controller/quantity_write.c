@@ -45,28 +45,28 @@ static bool reads_back(const char *text, double value,
     return (word ? quantity_to_base(back, word) : back) == value;
 }
 
-/* How awkward a number is to read: its length, a decimal point counted twice */
-static size_t awkwardness(const char *number)
+/* How awkward a number is to read: its length, and more with a decimal point;
+ * bytes are counted rather than divided (1500 B, not 1.5 kB). */
+static size_t awkwardness(enum unit unit, const char *number)
 {
-    return strlen(number) + (strchr(number, '.') ? 1 : 0)
+    const size_t point_cost = unit == UNIT_BYTES ? 2 : 1;
+
+    return strlen(number) + (strchr(number, '.') ? point_cost : 0)
            + (strchr(number, 'e') ? NUMBER_SIZE : 0);
 }
 
-/* Nought reads best in the unit of the example: 0 ms, not 0 h. */
+/* Nought is written in the base unit, but for 0 ms. */
 static const struct unit_word *unit_of_nought(enum unit unit)
 {
-    const char *example = unit_example(unit);
-    const struct unit_word *found = NULL;
+    const double factor = unit == UNIT_DURATION ? (double) NS_PER_MS
+                          : unit == UNIT_RATIO  ? 0.01
+                                                : 1;
 
     for (size_t i = 0; i < COUNT_OF(unit_words); i++) {
-        const struct unit_word *word = &unit_words[i];
-        const char *blank = strrchr(example, ' ');
-
-        if (word->unit == unit
-            && (!found || (blank && strcmp(blank + 1, word->word) == 0)))
-            found = word;
+        if (unit_words[i].unit == unit && unit_words[i].factor == factor)
+            return &unit_words[i];
     }
-    return found;
+    return NULL;
 }
 
 /* The word under which the number is shortest; the larger unit on a tie. */
@@ -88,10 +88,10 @@ static const struct unit_word *best_word(enum unit unit, double value,
             continue;
         write_number(value, word, number);
         if (!reads_back(number, value, word)
-            || awkwardness(number) > least_awkward
+            || awkwardness(unit, number) > least_awkward
             || (fabs(value) < word->factor && best))
             continue;
-        least_awkward = awkwardness(number);
+        least_awkward = awkwardness(unit, number);
         best = word;
         memcpy(ret_number, number, sizeof(number));
     }
@@ -119,7 +119,7 @@ static void write_value(enum unit unit, double value, char *ret_text,
     char number[NUMBER_SIZE] = "";
     const struct unit_word *word = best_word(unit, value, number);
 
-    if (unit == UNIT_RATIO && strlen(number) > 4
+    if (unit == UNIT_RATIO && (!word || strlen(number) > 4)
         && write_fraction(value, ret_text, size))
         return;
     if (!word || (unit == UNIT_RATIO && strlen(number) > 4)) {

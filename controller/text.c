@@ -67,6 +67,24 @@ bool text_is_printable(const char *text)
     return true;
 }
 
+void text_trim_cut(char *text)
+{
+    size_t length = strlen(text), start = length;
+
+    /* The last character's first byte tells how long it should be. */
+    while (start > 0 && ((unsigned char) text[start - 1] & 0xc0) == 0x80)
+        start--;
+    if (start == 0)
+        return;
+    const unsigned char first = (unsigned char) text[start - 1];
+    const size_t needed = first < 0x80   ? 1
+                          : first < 0xe0 ? 2
+                          : first < 0xf0 ? 3
+                                         : 4;
+    if (length - (start - 1) < needed)
+        text[start - 1] = '\0';
+}
+
 bool text_is_name(const char *text)
 {
     if (!text_is_letter(text[0]) && !text_is_digit(text[0]))

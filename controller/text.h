@@ -14,6 +14,9 @@ bool text_is_letter(char c);
  * of writing (they make a printed line say something else). */
 bool text_is_printable(const char *text);
 
+/* Take off a character that was cut in the middle. */
+void text_trim_cut(char *text);
+
 /* A name of an end or a step: letters, digits, '-' and '_'; begins with a
  * letter or a digit (a step's name becomes an argument of a command). */
 bool text_is_name(const char *text);

@@ -15,6 +15,7 @@
 static const char *const sections[] = {
     "link", "steps", "ends", "controller_at", "sequence", "practice", NULL
 };
+static const char byte_order_mark[] = "\xef\xbb\xbf"; /* some editors */
 static const char *const no_keys[] = { NULL };
 
 int reading_find_end(const struct plan *plan, const char *name)
@@ -29,9 +30,12 @@ int reading_find_end(const struct plan *plan, const char *name)
 void reading_list_ends(const struct plan *plan, char *ret_text, size_t size)
 {
     const char *names[PLAN_ENDS_MAX + 1] = { NULL };
+    size_t count = 0;
 
-    for (size_t i = 0; i < plan->end_count; i++)
-        names[i] = plan->ends[i].name;
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (plan->ends[i].name[0])
+            names[count++] = plan->ends[i].name;
+    }
     text_join(names, ret_text, size);
 }
 
@@ -173,11 +177,14 @@ static void read_end(struct reading *reading, const yaml_node_pair_t *pair,
     const size_t index = reading->plan->end_count++;
     struct plan_end *end = &reading->plan->ends[index];
     const char *name = (const char *) key->data.scalar.value;
-    const struct path inner = { path, name };
+    const bool is_name = text_is_name(name) && strlen(name) < NAME_SIZE;
+    const struct path inner = { path, is_name ? name : "?" };
 
     reading->ends[index] = value;
     check_name(reading, key, path, name);
-    (void) snprintf(end->name, sizeof(end->name), "%s", name);
+    /* A second end of that name was refused with the keys. */
+    if (is_name && reading_find_end(reading->plan, name) < 0)
+        memcpy(end->name, name, strlen(name));
     quantity_preset_all(end_fields, COUNT_OF(end_fields), end);
     (void) read_section(reading, value, &inner, end_fields,
                         COUNT_OF(end_fields), end, NULL);
@@ -261,8 +268,9 @@ static void load(struct reading *reading, const char *text, size_t text_bytes)
         if (yaml_document_get_root_node(&reading->walk.document))
             read_root(reading);
         yaml_document_delete(&reading->walk.document);
-    } else {
-        /* Readable as events, but not as a document: an alias of nothing. */
+    } else if (reading->walk.mistakes.count == 0) {
+        /* Readable as events, but not as a document.  (An alias of nothing
+         * was noted with the aliases.) */
         walk_mistake_at(&reading->walk, &parser.problem_mark, "",
                         parser.problem ? parser.problem : "unreadable text",
                         "YAML");
@@ -289,6 +297,11 @@ int plan_read_text(const char *text, size_t text_bytes, struct plan *ret_plan,
     const yaml_mark_t top = { 0, 0, 0 };
 
     memset(ret_plan, 0, sizeof(*ret_plan));
+    if (text_bytes >= sizeof(byte_order_mark) - 1
+        && memcmp(text, byte_order_mark, sizeof(byte_order_mark) - 1) == 0) {
+        text += sizeof(byte_order_mark) - 1;
+        text_bytes -= sizeof(byte_order_mark) - 1;
+    }
     reading.walk.mistakes.row_size = sizeof(struct plan_mistake);
     reading.exchanges.row_size = sizeof(struct plan_exchange);
     reading.groups.row_size = sizeof(struct plan_group);

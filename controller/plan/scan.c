@@ -38,12 +38,19 @@ static void note_syntax(const struct scan *scan, const yaml_parser_t *parser)
     yaml_mark_t mark = parser->problem_mark;
     char found[128], expected[256] = "YAML";
 
-    if (parser->error == YAML_READER_ERROR)
+    if (parser->error == YAML_READER_ERROR) {
         mark = mark_of_offset(scan, parser->problem_offset);
+        (void) snprintf(expected, sizeof(expected),
+                        "UTF-8 text without control characters");
+    }
     /* The library's words begin with "found" or "did not find expected". */
     if (is_tab_at(scan, &mark)) {
         (void) snprintf(found, sizeof(found), "a tab");
         (void) snprintf(expected, sizeof(expected), "blanks");
+    } else if (strstr(problem, "<document start>")) {
+        (void) snprintf(found, sizeof(found), "something else");
+        (void) snprintf(expected, sizeof(expected),
+                        "a key at the left edge, or the end of the plan");
     } else if (strncmp(problem, "found ", 6) == 0) {
         (void) snprintf(found, sizeof(found), "%s", problem + 6);
     } else if (strncmp(problem, "did not find expected ", 22) == 0) {
@@ -53,7 +60,7 @@ static void note_syntax(const struct scan *scan, const yaml_parser_t *parser)
     } else {
         (void) snprintf(found, sizeof(found), "%s", problem);
     }
-    if (parser->context) {
+    if (parser->context && !is_tab_at(scan, &mark)) {
         const size_t used = strlen(expected);
 
         (void) snprintf(expected + used, sizeof(expected) - used,

@@ -68,7 +68,7 @@ static void refuse_end(struct reading *reading, const yaml_node_t *value,
     const char *nearest = text_nearest(text, names);
     if (nearest)
         (void) snprintf(expected, sizeof(expected),
-                        "the end '%s' perhaps; known are %s", nearest, all);
+                        "'%s' perhaps; known ends: %s", nearest, all);
     else
         (void) snprintf(expected, sizeof(expected), "an end: %s%s", all,
                         may_be_host ? ", or the address of a host" : "");

@@ -7,7 +7,7 @@
 
 #include <string.h>
 
-#define EXPLAIN_COLUMN 34 /* where the explanations begin */
+#define EXPLAIN_COLUMN 38 /* where the explanations begin */
 
 /* What the example says for a key; keys without one are printed as a comment
  * with their preset, or with a right value of their unit. */
@@ -66,10 +66,13 @@ static const char *example_of(const struct example *examples, const char *key)
     return NULL;
 }
 
-/* A right value for a key that the example leaves out. */
+/* A right value for a key that the example leaves out.  Where a time may be
+ * left out it is that of a whole exchange. */
 static void suggest_value(const struct field *field, char *text, size_t size)
 {
-    const char *example = unit_example(field->unit);
+    const char *example = field->unit == UNIT_DURATION
+                              ? "a time such as 40 s"
+                              : unit_example(field->unit);
     const char *such = strstr(example, " such as ");
 
     if (field->preset && field->preset[0])
@@ -91,9 +94,11 @@ static void print_line(FILE *out, int indent, const char *key,
 
     if (field->shape == FIELD_CHOICE)
         text_join(field->choices, choices, sizeof(choices));
-    (void) fprintf(out, "%*s# %s%s%s\n",
+    const bool is_list = choices[0] && strcmp(choices, field->help) != 0;
+    (void) fprintf(out, "%*s# %s%s%s%s\n",
                    used < EXPLAIN_COLUMN ? EXPLAIN_COLUMN - used : 1, "",
-                   field->help, choices[0] ? ": " : "", choices);
+                   field->help, is_list ? " (" : "", is_list ? choices : "",
+                   is_list ? ")" : "");
 }
 
 /* "frame:" above the first key of a mapping in the mapping. */
@@ -184,8 +189,10 @@ void starter_print(FILE *out)
         "#   bothends check FILE      (nothing is sent)\n"
         "#   bothends run FILE\n"
         "#\n"
-        "# Every value carries its unit.  10..14 ms is a range.  A line that\n"
-        "# begins with '#' may be left out; with a preset, that is shown.\n\n",
+        "# Every value carries its unit.  10..14 ms is a range.  A key behind "
+        "'#'\n"
+        "# may be left out; what stands there is its preset, if it has "
+        "one.\n\n",
         out);
     print_plan_field(out, "plan", plan_examples);
     print_plan_field(out, "on_air", plan_examples);
@@ -212,7 +219,7 @@ void starter_print(FILE *out)
                  "    address: 192.0.2.20\n"
                  "    antenna: {type: yagi, gain: 11 dBi, height: 5 m}\n"
                  "    power: 2 W\n"
-                 "\ncontroller_at: hilltop           # the end at whose "
+                 "\ncontroller_at: hilltop                # the end at whose "
                  "computer you sit\n",
                  out);
 
@@ -226,7 +233,7 @@ void starter_print(FILE *out)
         "  - ping: {from: boathouse, to: hilltop, count: 40}\n"
         "  - download: {from: hilltop, to: boathouse, size: 300 kB}\n"
         "  - download: {from: boathouse, to: hilltop, size: 300 kB}\n"
-        "  - together:                    # at once: is the link usable "
+        "  - together:                         # at once: is the link usable "
         "while somebody downloads?\n"
         "      - download: {from: hilltop, to: boathouse, for: 40 s}\n"
         "      - ping: {from: boathouse, to: hilltop, for: 40 s}\n\n",
@@ -238,6 +245,6 @@ void starter_print(FILE *out)
                  "# practice:\n",
                  out);
     for (size_t i = 0; i < COUNT_OF(practice_fields); i++)
-        print_line(out, 0, practice_fields[i].key, practice_fields[i].preset,
+        print_line(out, 2, practice_fields[i].key, practice_fields[i].preset,
                    true, &practice_fields[i]);
 }

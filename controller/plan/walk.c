@@ -34,6 +34,8 @@ void walk_mistake_at(struct walk *walk, const yaml_mark_t *mark,
     (void) snprintf(mistake->found, sizeof(mistake->found), "%s", found);
     (void) snprintf(mistake->expected, sizeof(mistake->expected), "%s",
                     expected);
+    text_trim_cut(mistake->found);
+    text_trim_cut(mistake->expected);
 }
 
 /* "link.frame.payload"; items of lists are told apart by their line. */
@@ -78,15 +80,25 @@ static bool is_nothing(const yaml_node_t *node)
 
 void walk_describe(const yaml_node_t *node, char *ret_text, size_t size)
 {
-    const bool is_list = node->type == YAML_SEQUENCE_NODE;
+    const char *what = "nothing";
 
-    if (node->type == YAML_SCALAR_NODE && !is_nothing(node))
-        quantity_quote((const char *) node->data.scalar.value, ret_text, size);
-    else
-        (void) snprintf(ret_text, size, "%s",
-                        is_list                           ? "a list"
-                        : node->type == YAML_MAPPING_NODE ? "a mapping of keys"
-                                                          : "nothing");
+    if (node->type == YAML_SCALAR_NODE && !is_nothing(node)) {
+        const char *text = (const char *) node->data.scalar.value;
+
+        if (strlen(text) == node->data.scalar.length) {
+            quantity_quote(text, ret_text, size);
+            return;
+        }
+        what = "text with a NUL character";
+    } else if (node->type == YAML_SEQUENCE_NODE) {
+        const bool is_empty =
+            node->data.sequence.items.start == node->data.sequence.items.top;
+
+        what = is_empty ? "an empty list" : "a list";
+    } else if (node->type == YAML_MAPPING_NODE) {
+        what = walk_pair(node, 0) ? "a mapping of keys" : "an empty mapping";
+    }
+    (void) snprintf(ret_text, size, "%s", what);
 }
 
 yaml_node_t *walk_node(struct walk *walk, int index)
