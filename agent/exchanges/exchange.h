@@ -4,6 +4,7 @@
 
 #include <bothends/exchange.h>
 #include <bothends/fault.h>
+#include <stdbool.h>
 #include <uv.h>
 
 /*
@@ -72,7 +73,8 @@ struct exchange_part {
                struct fault *fault);
     /* The start has come. */
     void (*begin)(struct exchange *exchange, void *state);
-    /* End now, whatever is open; call exchange_finish() when it is closed. */
+    /* End now, whatever is open; call exchange_finish() when it is closed.
+     * Perhaps before it has begun. */
     void (*stop)(struct exchange *exchange, void *state);
     /* May be NULL. */
     void (*data_request)(struct exchange *exchange, void *state,
@@ -92,9 +94,23 @@ const struct exchange_site *exchange_site_of(const struct exchange *exchange);
 struct exchange_account *exchange_account_of(struct exchange *exchange);
 /* Rows of the series of that name in the account. */
 struct rows *exchange_series(struct exchange *exchange, const char *name);
+/* When it has begun, or will: the ordered start, or the arming when that came
+ * too late for it.  Schedules count from here. */
+uint64_t exchange_start_ns(const struct exchange *exchange);
+const struct sockaddr *exchange_peer(const struct exchange *exchange);
+/* The address to send from; NULL: the system's choice. */
+const struct sockaddr *exchange_own(const struct exchange *exchange);
 /* Note a trouble for the account (the first stays) and make it FAILED. */
 void exchange_trouble(struct exchange *exchange, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
+/* Note a trouble that does not spoil the exchange. */
+void exchange_note(struct exchange *exchange, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+/* The other end's closing identification was heard. */
+bool exchange_peer_has_ended(const struct exchange *exchange);
+/* Answer a data request with an error (RFC 9457); word names its type. */
+void exchange_refuse(struct http_request *request, unsigned status,
+                     const char *word, const char *detail);
 /* The part is through and holds no open handle any more. */
 void exchange_finish(struct exchange *exchange);
 

@@ -1,0 +1,11 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef AGENT_TABLE_H
+#define AGENT_TABLE_H
+
+/* The parts that the kinds' files offer; table.c alone gathers them. */
+struct exchange_part;
+
+extern const struct exchange_part ping_prober, ping_answerer;
+extern const struct exchange_part download_sender, download_receiver;
+
+#endif
