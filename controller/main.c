@@ -18,6 +18,8 @@
 static const struct command *const commands[] = {
     &draft_command,
     &check_command,
+    &rehearse_command,
+    &practice_command,
 };
 
 #define COMMAND_COUNT COUNT_OF(commands)

@@ -1,0 +1,140 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/rehearsal/derive.h"
+
+#include "controller/rehearsal/namespaces.h"
+#include "controller/text.h"
+
+#include <errno.h>
+#include <string.h>
+
+/* Private addresses (RFC 1918, RFC 4193).  The hub's computer is .10, the
+ * stations follow; hosts that are no ends begin at .100. */
+#define FIRST_END  10
+#define FIRST_HOST 100
+
+static void write_ipv4(char text[ADDRESS_SIZE], size_t number)
+{
+    (void) snprintf(text, ADDRESS_SIZE, "10.61.0.%zu", number);
+}
+
+static void write_ipv6(char text[ADDRESS_SIZE], size_t number)
+{
+    (void) snprintf(text, ADDRESS_SIZE, "fd61:7072:6163::%zu", number);
+}
+
+static void cast_one(struct cast *cast, const struct plan *plan, size_t end)
+{
+    const size_t index = cast->end_count++;
+    struct cast_end *cast_end = &cast->ends[index];
+
+    cast_end->end = (int) end;
+    /* The plan reader lets only letters, digits, - and _ into a name. */
+    (void) snprintf(cast_end->folder, sizeof(cast_end->folder), "ends/%s",
+                    plan->ends[end].name);
+    write_ipv4(cast_end->ipv4, FIRST_END + index);
+    write_ipv6(cast_end->ipv6, FIRST_END + index);
+}
+
+/* The hub has the first turn, then the stations as the plan names them. */
+static void cast_all(struct cast *cast, const struct plan *plan)
+{
+    for (int role = ROLE_HUB; role <= ROLE_STATION; role++) {
+        for (size_t i = 0; i < plan->end_count; i++) {
+            if (plan->ends[i].role == role)
+                cast_one(cast, plan, i);
+        }
+    }
+}
+
+static void move_end(struct plan_end *end, const struct cast_end *cast_end)
+{
+    const bool is_ipv6 = text_address_family(end->address) == ADDRESS_IPV6;
+
+    (void) snprintf(end->address, sizeof(end->address), "%s",
+                    is_ipv6 ? cast_end->ipv6 : cast_end->ipv4);
+    end->control[0] = '\0';
+    if (end->interface[0])
+        (void) snprintf(end->interface, sizeof(end->interface), "%s",
+                        PRACTICE_INTERFACE);
+    (void) snprintf(end->key, sizeof(end->key), "%s/key", cast_end->folder);
+}
+
+static bool is_ipv6_exchange(const struct plan *plan,
+                             const struct plan_exchange *exchange)
+{
+    enum address_family family = text_address_family(exchange->to);
+
+    /* A host by name has the family of the end that it is reached from. */
+    if (family != ADDRESS_IPV4 && family != ADDRESS_IPV6
+        && exchange->from_end >= 0)
+        family = text_address_family(plan->ends[exchange->from_end].address);
+    return family == ADDRESS_IPV6;
+}
+
+/* The same host in several exchanges stays one host. */
+static bool move_like_before(struct plan *plan, char (*hosts)[ADDRESS_SIZE],
+                             size_t index)
+{
+    struct plan_exchange *exchange = &plan->exchanges[index];
+
+    for (size_t i = 0; i < index; i++) {
+        if (plan->exchanges[i].to_end >= 0
+            || strcmp(hosts[i], exchange->to) != 0)
+            continue;
+        memcpy(exchange->to, plan->exchanges[i].to, sizeof(exchange->to));
+        return true;
+    }
+    return false;
+}
+
+static int move_hosts(struct plan *plan, struct cast_end *hub,
+                      char (*hosts)[ADDRESS_SIZE], struct fault *fault)
+{
+    for (size_t i = 0; i < plan->exchange_count; i++) {
+        struct plan_exchange *exchange = &plan->exchanges[i];
+
+        if (exchange->to_end >= 0)
+            continue;
+        memcpy(hosts[i], exchange->to, sizeof(hosts[i]));
+        if (move_like_before(plan, hosts, i))
+            continue;
+        if (hub->host_count == CAST_HOSTS_MAX)
+            return fault_set(fault, -E2BIG,
+                             "sequence: found more than %d hosts that are no "
+                             "ends, expected fewer in a rehearsal",
+                             CAST_HOSTS_MAX);
+        char *address = hub->hosts[hub->host_count];
+        const size_t number = FIRST_HOST + hub->host_count++;
+
+        if (is_ipv6_exchange(plan, exchange))
+            write_ipv6(address, number);
+        else
+            write_ipv4(address, number);
+        memcpy(exchange->to, address, sizeof(exchange->to));
+    }
+    return 0;
+}
+
+int derive_practice_plan(struct plan *plan, uint64_t seed,
+                         struct cast *ret_cast, struct fault *fault)
+{
+    struct cast cast = { .end_count = 0 };
+    char(*hosts)[ADDRESS_SIZE] =
+        calloc(plan->exchange_count + 1, sizeof(*hosts));
+
+    if (!hosts)
+        return fault_set(fault, -ENOMEM, "out of memory");
+    cast_all(&cast, plan);
+    const int status = move_hosts(plan, &cast.ends[0], hosts, fault);
+
+    free(hosts);
+    if (status)
+        return status;
+    for (size_t i = 0; i < cast.end_count; i++)
+        move_end(&plan->ends[cast.ends[i].end], &cast.ends[i]);
+    plan->set_steps = SET_BY_AGENT;
+    if (seed)
+        plan->practice.seed = seed;
+    *ret_cast = cast;
+    return 0;
+}
