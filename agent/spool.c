@@ -404,6 +404,13 @@ void spool_keep(struct spool *spool, const char *id, char *account,
     entry->kept_bytes = account_bytes;
 }
 
+bool spool_has(const struct spool *spool, const char *id)
+{
+    const struct entry *entry = find_entry(spool, id);
+
+    return entry && (entry->has_account || entry->kept);
+}
+
 int spool_get(const struct spool *spool, const char *id, char **ret_account,
               size_t *ret_account_bytes)
 {

@@ -49,6 +49,7 @@ void spool_put(struct spool *spool, const char *id, char *account,
 /* Replace an account that is kept in memory only (taken). */
 void spool_keep(struct spool *spool, const char *id, char *account,
                 size_t account_bytes);
+bool spool_has(const struct spool *spool, const char *id);
 /* The account's text, which the caller frees; UV_ENOENT: there is none. */
 int spool_get(const struct spool *spool, const char *id, char **ret_account,
               size_t *ret_account_bytes);
