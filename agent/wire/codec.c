@@ -1,308 +1,421 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/wire/codec.h"
 
-#include <math.h>
-#include <stdint.h>
-#include <stdlib.h>
+#include <inttypes.h>
 #include <string.h>
 #include <uv.h>
 
-/* --- encoding
- * ------------------------------------------------------------------ */
+#define WHERE_SIZE 160 /* the longest name of a place in messages */
 
-/* json: a new reference, or NULL: nothing to say. */
-static int encode_whole(const struct field *field, const void *record,
-                        json_t **ret_json, struct fault *fault)
+/* --- encoding ------------------------------------------------------------- */
+
+static bool is_unsaid(const struct field *field, const void *record)
 {
-    const uint64_t value = *(const uint64_t *) field_of(field, record);
+    const void *member = field_of(field, record);
 
-    if (value > INT64_MAX)
-        return fault_set(fault, UV_ERANGE, "%s: too large for JSON",
-                         field->name);
-    *ret_json = value ? json_integer((json_int_t) value) : NULL;
-    return 0;
-}
-
-static json_t *encode_range(const struct range *range)
-{
-    return range_is_said(*range) ? json_pack("[f, f]", range->low, range->high)
-                                 : NULL;
-}
-
-static json_t *encode_spread(const struct spread *spread)
-{
-    return json_pack("{s:s, s:f, s:f, s:f}", "form", spread_forms[spread->form],
-                     "mean", spread->mean, "low", spread->low, "high",
-                     spread->high);
-}
-
-static json_t *encode_real(double value)
-{
-    if (isinf(value))
-        return json_string(value > 0 ? "inf" : "-inf");
-    return isnan(value) ? NULL : json_real(value);
-}
-
-static json_t *encode_text(const char *text)
-{
-    return *text ? json_string(text) : NULL;
-}
-
-static int encode_field(const struct field *field, const void *record,
-                        json_t **ret_json, struct fault *fault)
-{
-    const void *value = field_of(field, record);
-
-    *ret_json = NULL;
     switch (field->shape) {
     case FIELD_WHOLE:
-        return encode_whole(field, record, ret_json, fault);
     case FIELD_SIGNED:
-        if (*(const int64_t *) value)
-            *ret_json = json_integer(*(const int64_t *) value);
-        return 0;
+        return *(const uint64_t *) member == 0;
     case FIELD_REAL:
-        *ret_json = encode_real(*(const double *) value);
-        return 0;
+        return isnan(*(const double *) member);
     case FIELD_RANGE:
-        *ret_json = encode_range(value);
-        return 0;
+        return !range_is_said(*(const struct range *) member);
     case FIELD_SPREAD:
-        *ret_json = encode_spread(value);
-        return 0;
+        return fpclassify(((const struct spread *) member)->mean) == FP_ZERO;
     case FIELD_CHOICE:
-        if (*(const int *) value)
-            *ret_json = json_string(field->choices[*(const int *) value]);
-        return 0;
+        return *(const int *) member == 0;
     case FIELD_FLAG:
-        if (*(const bool *) value)
-            *ret_json = json_true();
-        return 0;
+        return !*(const bool *) member;
     case FIELD_TEXT:
-        *ret_json = encode_text(value);
-        return 0;
+        return !*(const char *) member;
     }
-    return 0;
+    return false;
+}
+
+/* NaN is "not said"; infinity has no place in JSON. */
+static json_t *encode_real(const struct field *field, double value,
+                           struct fault *fault)
+{
+    if (isnan(value))
+        return json_null();
+    if (isinf(value))
+        (void) fault_set(fault, UV_ERANGE,
+                         "%s: found infinity, expected a "
+                         "number",
+                         field->name);
+    return json_real(value); /* NULL for infinity */
+}
+
+static json_t *encode_whole(const struct field *field, uint64_t value,
+                            struct fault *fault)
+{
+    if (value > INT64_MAX) {
+        (void) fault_set(fault, UV_ERANGE,
+                         "%s: found %" PRIu64 ", expected at most %" PRId64,
+                         field->name, value, INT64_MAX);
+        return NULL;
+    }
+    return json_integer((json_int_t) value);
+}
+
+static json_t *encode_range(const struct field *field,
+                            const struct range *range, struct fault *fault)
+{
+    return json_pack("[o, o]", encode_real(field, range->low, fault),
+                     encode_real(field, range->high, fault));
+}
+
+static json_t *encode_spread(const struct field *field,
+                             const struct spread *spread, struct fault *fault)
+{
+    return json_pack("{s:s, s:o, s:o, s:o}", "form", spread_forms[spread->form],
+                     "mean", encode_real(field, spread->mean, fault), "low",
+                     encode_real(field, spread->low, fault), "high",
+                     encode_real(field, spread->high, fault));
+}
+
+/* A text that is not UTF-8 (a name the system gave us) loses what is not
+ * ASCII rather than the whole message. */
+static json_t *encode_text(const char *text, size_t size)
+{
+    char ascii[256];
+    json_t *json = json_string(text);
+    size_t length = 0;
+
+    if (json)
+        return json;
+    for (; length < size && length + 1 < sizeof(ascii) && text[length];
+         length++)
+        ascii[length] =
+            (unsigned char) text[length] < 0x80 ? text[length] : '?';
+    ascii[length] = '\0';
+    return json_string(ascii);
+}
+
+json_t *codec_encode_value(const struct field *field, const void *record,
+                           struct fault *fault)
+{
+    const void *member = field_of(field, record);
+
+    switch (field->shape) {
+    case FIELD_WHOLE:
+        return encode_whole(field, *(const uint64_t *) member, fault);
+    case FIELD_SIGNED:
+        return json_integer(*(const int64_t *) member);
+    case FIELD_REAL:
+        return encode_real(field, *(const double *) member, fault);
+    case FIELD_RANGE:
+        return encode_range(field, member, fault);
+    case FIELD_SPREAD:
+        return encode_spread(field, member, fault);
+    case FIELD_CHOICE:
+        return json_string(field->choices[*(const int *) member]);
+    case FIELD_FLAG:
+        return json_boolean(*(const bool *) member);
+    case FIELD_TEXT:
+        return encode_text(member, field->size);
+    }
+    return NULL;
 }
 
 int codec_encode(const struct field *fields, size_t field_count,
                  const void *record, json_t *object, struct fault *fault)
 {
     for (size_t i = 0; i < field_count; i++) {
-        json_t *json = NULL;
-        const int code = encode_field(&fields[i], record, &json, fault);
+        if (is_unsaid(&fields[i], record))
+            continue;
+        json_t *value = codec_encode_value(&fields[i], record, fault);
 
-        if (code)
-            return code;
-        if (json && json_object_set_new(object, fields[i].name, json) < 0)
-            return fault_set(fault, UV_ENOMEM, "out of memory");
+        if (!value || json_object_set_new(object, fields[i].name, value) < 0)
+            return fault_set(fault, UV_ERANGE, "%s: can't be written as JSON",
+                             fields[i].name);
     }
     return 0;
 }
 
-/* --- decoding
- * ------------------------------------------------------------------ */
+/* --- decoding ------------------------------------------------------------- */
 
-struct place {
-    const char *where;
+/* A value and the words for what is wrong with it. */
+struct reading {
     const struct field *field;
+    const json_t *json;
+    const char *where;
+    struct fault *fault;
 };
 
-static int refuse(const struct place *place, const json_t *found,
-                  const char *expected, struct fault *fault)
+static void describe(const json_t *json, char *ret_text, size_t size)
 {
-    char *text = json_dumps(found, JSON_ENCODE_ANY | JSON_COMPACT);
-    const int code = fault_set(fault, UV_EINVAL,
-                               "%s.%s: found %.60s, expected %s", place->where,
-                               place->field->name, text ? text : "?", expected);
+    if (json_is_array(json) || json_is_object(json)) {
+        (void) snprintf(ret_text, size, "%s",
+                        json_is_array(json) ? "a list" : "an object");
+        return;
+    }
+    char *text =
+        json_dumps(json, JSON_ENCODE_ANY | JSON_COMPACT | JSON_ENSURE_ASCII);
 
+    (void) snprintf(ret_text, size, "%s", text ? text : "nothing");
     free(text);
+}
+
+static int wrong(const struct reading *reading, const char *expected)
+{
+    char found[80];
+
+    describe(reading->json, found, sizeof(found));
+    return fault_set(reading->fault, UV_EINVAL, "%s: found %s, expected %s",
+                     reading->where, found, expected);
+}
+
+static bool has_limits(const struct field *field)
+{
+    return field->least < field->most;
+}
+
+static bool is_optional(const struct field *field)
+{
+    return field->preset && !field->preset[0];
+}
+
+static bool is_within(const struct field *field, double value)
+{
+    return !has_limits(field)
+           || (value >= field->least && value <= field->most);
+}
+
+/* Zero and "not said" are one where a field may be left out. */
+static bool may_be_zero(const struct field *field)
+{
+    return is_optional(field) || is_within(field, 0);
+}
+
+static int out_of_limits(const struct reading *reading)
+{
+    char expected[96];
+
+    (void) snprintf(expected, sizeof(expected), "%.15g to %.15g",
+                    reading->field->least, reading->field->most);
+    return wrong(reading, expected);
+}
+
+static int decode_whole(const struct reading *reading, uint64_t *ret_value)
+{
+    const json_int_t value = json_integer_value(reading->json);
+
+    if (!json_is_integer(reading->json) || value < 0)
+        return wrong(reading, "a whole number from 0");
+    if (!is_within(reading->field, (double) value)
+        && !(value == 0 && is_optional(reading->field)))
+        return out_of_limits(reading);
+    *ret_value = (uint64_t) value;
+    return 0;
+}
+
+static int decode_signed(const struct reading *reading, int64_t *ret_value)
+{
+    if (!json_is_integer(reading->json))
+        return wrong(reading, "a whole number");
+    *ret_value = json_integer_value(reading->json);
+    return is_within(reading->field, (double) *ret_value)
+               ? 0
+               : out_of_limits(reading);
+}
+
+static int decode_real(const struct reading *reading, double *ret_value)
+{
+    if (json_is_null(reading->json)) {
+        *ret_value = (double) NAN;
+        return 0;
+    }
+    if (!json_is_number(reading->json))
+        return wrong(reading, "a number or null");
+    *ret_value = json_number_value(reading->json);
+    return is_within(reading->field, *ret_value) ? 0 : out_of_limits(reading);
+}
+
+static struct reading part_of(const struct reading *reading, const json_t *json)
+{
+    return (struct reading){ reading->field, json, reading->where,
+                             reading->fault };
+}
+
+static int decode_range(const struct reading *reading, struct range *ret_range)
+{
+    const struct reading low =
+        part_of(reading, json_array_get(reading->json, 0));
+    const struct reading high =
+        part_of(reading, json_array_get(reading->json, 1));
+
+    if (json_array_size(reading->json) != 2)
+        return wrong(reading, "a list of two numbers");
+    int code = decode_real(&low, &ret_range->low);
+    if (!code)
+        code = decode_real(&high, &ret_range->high);
+    if (!code
+        && (isnan(ret_range->low) != isnan(ret_range->high)
+            || ret_range->low > ret_range->high))
+        code = wrong(reading, "the lower number first");
     return code;
 }
 
-static int check_limits(const struct place *place, double value,
-                        const json_t *found, struct fault *fault)
+static int word_index(const struct reading *reading, const char *const *words)
 {
-    const struct field *field = place->field;
-    char expected[96];
+    char expected[240] = "one of";
+    const char *found = json_string_value(reading->json);
 
-    /* 0 is "not said" where a least value above 0 stands. */
-    if (field->most <= 0 || (value >= field->least && value <= field->most)
-        || (value <= 0 && value >= 0))
-        return 0;
-    (void) snprintf(expected, sizeof(expected), "%g to %g", field->least,
-                    field->most);
-    return refuse(place, found, expected, fault);
-}
+    for (int i = 0; words[i]; i++) {
+        const size_t used = strlen(expected);
 
-static bool read_number(const json_t *json, double *ret_value)
-{
-    if (!json_is_number(json))
-        return false;
-    *ret_value = json_number_value(json);
-    return isfinite(*ret_value);
-}
-
-static int decode_whole(const struct place *place, const json_t *json,
-                        uint64_t *value, struct fault *fault)
-{
-    if (!json_is_integer(json) || json_integer_value(json) < 0)
-        return refuse(place, json, "a whole number, not negative", fault);
-    *value = (uint64_t) json_integer_value(json);
-    return check_limits(place, (double) *value, json, fault);
-}
-
-static int decode_signed(const struct place *place, const json_t *json,
-                         int64_t *value, struct fault *fault)
-{
-    if (!json_is_integer(json))
-        return refuse(place, json, "a whole number", fault);
-    *value = json_integer_value(json);
-    return 0;
-}
-
-static int decode_real(const struct place *place, const json_t *json,
-                       double *value, struct fault *fault)
-{
-    const char *text = json_string_value(json);
-
-    if (text && strcmp(text, "inf") == 0) {
-        *value = (double) INFINITY;
-        return 0;
-    }
-    if (!read_number(json, value))
-        return refuse(place, json, "a number", fault);
-    return check_limits(place, *value, json, fault);
-}
-
-static int decode_range(const struct place *place, const json_t *json,
-                        struct range *range, struct fault *fault)
-{
-    if (!json_is_array(json) || json_array_size(json) != 2
-        || !read_number(json_array_get(json, 0), &range->low)
-        || !read_number(json_array_get(json, 1), &range->high)
-        || range->low > range->high)
-        return refuse(place, json, "[low, high]", fault);
-    const int code = check_limits(place, range->low, json, fault);
-    return code ? code : check_limits(place, range->high, json, fault);
-}
-
-static int find_choice(const char *const *choices, const char *word)
-{
-    for (int i = 0; word && choices[i]; i++) {
-        if (strcmp(choices[i], word) == 0)
+        if (found && strcmp(found, words[i]) == 0)
             return i;
+        (void) snprintf(expected + used, sizeof(expected) - used, "%s '%s'",
+                        i ? "," : "", words[i]);
     }
-    return -1;
+    return wrong(reading, expected);
 }
 
-static int decode_spread(const struct place *place, const json_t *json,
-                         struct spread *spread, struct fault *fault)
+/* low and high of a uniform spread may lie outside the limits of its mean
+ * ("about 1 ms"), but never below zero. */
+static int decode_spread(const struct reading *reading,
+                         struct spread *ret_spread)
 {
-    const int form = find_choice(
-        spread_forms, json_string_value(json_object_get(json, "form")));
+    static const char expected[] =
+        "{\"form\": …, \"mean\": …, \"low\": …, \"high\": …}";
+    const json_t *form_json = json_object_get(reading->json, "form");
+    const json_t *mean_json = json_object_get(reading->json, "mean");
+    const double low = json_number_value(json_object_get(reading->json, "low"));
+    const double high =
+        json_number_value(json_object_get(reading->json, "high"));
+    const struct reading form_reading = part_of(reading, form_json);
+    const struct reading mean_reading = part_of(reading, mean_json);
+    double mean = 0;
 
-    if (form < 0 || json_object_size(json) != 4
-        || !read_number(json_object_get(json, "mean"), &spread->mean)
-        || !read_number(json_object_get(json, "low"), &spread->low)
-        || !read_number(json_object_get(json, "high"), &spread->high)
-        || spread->low > spread->high || spread->low < 0 || spread->mean < 0)
-        return refuse(place, json, "{\"form\", \"mean\", \"low\", \"high\"}",
-                      fault);
-    spread->form = (enum spread_form) form;
-    const int code = check_limits(place, spread->mean, json, fault);
-    return code ? code : check_limits(place, spread->high, json, fault);
-}
-
-static int decode_choice(const struct place *place, const json_t *json,
-                         int *choice, struct fault *fault)
-{
-    const int found =
-        find_choice(place->field->choices, json_string_value(json));
-    char expected[160] = "one of";
-
-    if (found >= 0) {
-        *choice = found;
-        return 0;
-    }
-    for (int i = 0; place->field->choices[i]; i++) {
-        const size_t length = strlen(expected);
-
-        (void) snprintf(expected + length, sizeof(expected) - length, " '%s'",
-                        place->field->choices[i]);
-    }
-    return refuse(place, json, expected, fault);
-}
-
-static int decode_text(const struct place *place, const json_t *json,
-                       char *text, struct fault *fault)
-{
-    const char *found = json_string_value(json);
-
-    if (!found)
-        return refuse(place, json, "a text", fault);
-    if (strlen(found) >= place->field->size)
-        return refuse(place, json, "a shorter text", fault);
-    for (const char *at = found; *at; at++) {
-        if ((unsigned char) *at < 0x20 || *at == 0x7f)
-            return refuse(place, json, "a text without control characters",
-                          fault);
-    }
-    (void) snprintf(text, place->field->size, "%s", found);
+    if (json_object_size(reading->json) != 4 || !form_json
+        || !json_is_number(mean_json))
+        return wrong(reading, expected);
+    const int form = word_index(&form_reading, spread_forms);
+    if (form < 0)
+        return form;
+    const int code = decode_real(&mean_reading, &mean);
+    if (code)
+        return code;
+    if (low < 0 || high < low
+        || (form == SPREAD_UNIFORM && (mean < low || mean > high)))
+        return wrong(reading, "a spread with 0 <= low <= mean <= high");
+    *ret_spread = (struct spread){ (enum spread_form) form, mean, low, high };
     return 0;
 }
 
-static int decode_field(const struct place *place, const json_t *json,
-                        void *record, struct fault *fault)
+static bool has_control_character(const char *text)
 {
-    void *value = field_in(place->field, record);
+    for (; *text; text++) {
+        if ((unsigned char) *text < 0x20 || *text == 0x7f)
+            return true;
+    }
+    return false;
+}
 
-    switch (place->field->shape) {
+/* jansson has seen to it that the text is UTF-8 without a NUL. */
+static int decode_text(const struct reading *reading, char *ret_text)
+{
+    const char *text = json_string_value(reading->json);
+    char expected[64];
+
+    (void) snprintf(expected, sizeof(expected),
+                    "a text of at most %zu bytes on one line",
+                    reading->field->size - 1);
+    if (!text || strlen(text) >= reading->field->size
+        || has_control_character(text))
+        return wrong(reading, expected);
+    memcpy(ret_text, text, strlen(text) + 1);
+    return 0;
+}
+
+static int decode_choice(const struct reading *reading, int *ret_value)
+{
+    const int index = word_index(reading, reading->field->choices);
+
+    if (index < 0)
+        return index;
+    *ret_value = index;
+    return 0;
+}
+
+static int decode_flag(const struct reading *reading, bool *ret_value)
+{
+    if (!json_is_boolean(reading->json))
+        return wrong(reading, "true or false");
+    *ret_value = json_is_true(reading->json);
+    return 0;
+}
+
+int codec_decode_value(const struct field *field, const json_t *json,
+                       const char *where, void *record, struct fault *fault)
+{
+    const struct reading reading = { field, json, where, fault };
+    void *member = field_in(field, record);
+
+    switch (field->shape) {
     case FIELD_WHOLE:
-        return decode_whole(place, json, value, fault);
+        return decode_whole(&reading, member);
     case FIELD_SIGNED:
-        return decode_signed(place, json, value, fault);
+        return decode_signed(&reading, member);
     case FIELD_REAL:
-        return decode_real(place, json, value, fault);
+        return decode_real(&reading, member);
     case FIELD_RANGE:
-        return decode_range(place, json, value, fault);
+        return decode_range(&reading, member);
     case FIELD_SPREAD:
-        return decode_spread(place, json, value, fault);
+        return decode_spread(&reading, member);
     case FIELD_CHOICE:
-        return decode_choice(place, json, value, fault);
+        return decode_choice(&reading, member);
     case FIELD_FLAG:
-        if (!json_is_boolean(json))
-            return refuse(place, json, "true or false", fault);
-        *(bool *) value = json_is_true(json);
-        return 0;
+        return decode_flag(&reading, member);
     case FIELD_TEXT:
-        return decode_text(place, json, value, fault);
+        return decode_text(&reading, member);
     }
+    return fault_set(fault, UV_EINVAL, "%s: unknown shape", where);
+}
+
+/* What a member that is not there says: a number whose preset is 0 is 0. */
+static void make_unsaid(const struct field *field, void *record)
+{
+    void *member = field_in(field, record);
+    const bool is_zero = field->preset && strcmp(field->preset, "0") == 0;
+
+    memset(member, 0, field->size);
+    if (field->shape == FIELD_REAL && !is_zero)
+        *(double *) member = (double) NAN;
+    if (field->shape == FIELD_RANGE)
+        *(struct range *) member = range_unsaid();
+}
+
+static int decode_member(const struct field *field, const json_t *object,
+                         const char *where, void *record, struct fault *fault)
+{
+    const json_t *json = json_object_get(object, field->name);
+    char place[WHERE_SIZE];
+
+    make_unsaid(field, record);
+    (void) snprintf(place, sizeof(place), "%s.%s", where, field->name);
+    if (json)
+        return codec_decode_value(field, json, place, record, fault);
+    if (!may_be_zero(field))
+        return fault_set(fault, UV_EINVAL,
+                         "%s: found nothing, expected %.15g "
+                         "to %.15g",
+                         place, field->least, field->most);
     return 0;
 }
 
-/* What a member that is not there says. */
-static void leave_unsaid(const struct field *field, void *record)
-{
-    void *value = field_in(field, record);
-
-    memset(value, 0, field->size);
-    if (field->shape == FIELD_RANGE)
-        *(struct range *) value = range_unsaid();
-    else if (field->shape == FIELD_REAL
-             && !(field->preset && strcmp(field->preset, "0") == 0))
-        *(double *) value = (double) NAN;
-}
-
-static bool is_listed(const char *name, const struct field *fields,
-                      size_t field_count, const char *const *also)
+static bool is_known(const struct field *fields, size_t field_count,
+                     const char *const *also, const char *name)
 {
     for (size_t i = 0; i < field_count; i++) {
         if (strcmp(fields[i].name, name) == 0)
             return true;
     }
-    for (size_t i = 0; also && also[i]; i++) {
-        if (strcmp(also[i], name) == 0)
+    for (; also && *also; also++) {
+        if (strcmp(*also, name) == 0)
             return true;
     }
     return false;
@@ -313,15 +426,15 @@ static int refuse_unknown(const struct field *fields, size_t field_count,
                           const char *where, struct fault *fault)
 {
     const char *name;
-    const json_t *value;
+    json_t *value;
 
-    /* jansson's iterator takes no const object, and changes nothing. */
+    /* jansson's iteration takes a pointer without const, but writes nothing */
     json_object_foreach((json_t *) (uintptr_t) object, name, value)
     {
-        if (!is_listed(name, fields, field_count, also))
+        if (!is_known(fields, field_count, also, name))
             return fault_set(fault, UV_EINVAL,
-                             "%s.%.40s: found a member that this version does "
-                             "not know",
+                             "%s: found the member '%.40s', expected none of "
+                             "that name (is one side of another version?)",
                              where, name);
     }
     return 0;
@@ -332,20 +445,24 @@ int codec_decode(const struct field *fields, size_t field_count,
                  const char *const *also, const char *where, void *record,
                  struct fault *fault)
 {
-    int code = 0;
+    if (!json_is_object(object)) {
+        const struct reading reading = { NULL, object, where, fault };
 
-    if (!json_is_object(object))
-        return fault_set(fault, UV_EINVAL, "%s: found no object, expected one",
-                         where);
-    if (strictness == CODEC_KNOWN_ONLY)
-        code = refuse_unknown(fields, field_count, object, also, where, fault);
-    for (size_t i = 0; !code && i < field_count; i++) {
-        const struct place place = { where, &fields[i] };
-        const json_t *json = json_object_get(object, fields[i].name);
-
-        leave_unsaid(&fields[i], record);
-        if (json && !json_is_null(json))
-            code = decode_field(&place, json, record, fault);
+        return wrong(&reading, "an object");
     }
-    return code;
+    if (strictness == CODEC_KNOWN_ONLY) {
+        const int code =
+            refuse_unknown(fields, field_count, object, also, where, fault);
+
+        if (code)
+            return code;
+    }
+    for (size_t i = 0; i < field_count; i++) {
+        const int code =
+            decode_member(&fields[i], object, where, record, fault);
+
+        if (code)
+            return code;
+    }
+    return 0;
 }
