@@ -20,7 +20,7 @@
  * block can tell who sends, and make the same octets from what it says.
  */
 
-#define PAYLOAD_HEADER_MOST   160
+#define PAYLOAD_HEADER_MOST   192
 #define PAYLOAD_BLOCK_LEAST   2048
 #define PAYLOAD_BLOCK_MOST    262144
 #define PAYLOAD_BLOCK_UNKNOWN 65536
