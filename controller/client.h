@@ -37,8 +37,8 @@ struct client_answer {
     int code;           /* 0: an answer, rightly signed, came; else UV_E... */
     int status;         /* HTTP status when code is 0 */
     const json_t *json; /* borrowed for the call; NULL: none */
-    char
-        text[512]; /* what went wrong, for the operator; "" when status < 400 */
+    char text[1280]; /* what went wrong, for the operator; "" when status < 400
+                      */
     uint64_t sent_ns, received_ns; /* last try; own monotonic clock */
 };
 
