@@ -174,11 +174,10 @@ static int make_key(const struct stage *stage, const char *path,
 static void fill_command_line(const struct stage *stage, const char *name,
                               struct stage_end *end)
 {
+    /* No --end-with-parent: the process namespace sees to that. */
     const char *const arguments[] = {
-        stage->agent, "--name",   name,        "--port",
-        end->port,    "--key",    end->key,    "--spool",
-        end->spool,   "--config", end->config, "--end-with-parent",
-        NULL,
+        stage->agent, "--name",  name,       "--port",   end->port,   "--key",
+        end->key,     "--spool", end->spool, "--config", end->config, NULL,
     };
 
     static_assert(COUNT_OF(arguments) <= STAGE_ARGUMENTS_MAX,
