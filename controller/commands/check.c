@@ -43,8 +43,11 @@ static int refuse_plan(const char *path, const struct plan_mistakes *mistakes,
     }
     if (is_json)
         print_mistakes_json(mistakes);
-    else
+    else {
         plan_mistakes_print(stderr, path, mistakes);
+        (void) fprintf(stderr, "bothends check: %zu mistake%s in '%s'\n",
+                       mistakes->count, mistakes->count == 1 ? "" : "s", path);
+    }
     return STATUS_USAGE;
 }
 

@@ -8,7 +8,7 @@
 #include <string.h>
 
 #define STEP_COLUMNS_MAX 4 /* with more steps: the fastest and the slowest */
-#define DURATION_COLUMN  12
+#define DURATION_COLUMN  11
 #define CELL_SIZE        96
 
 static void show_duration(uint64_t duration_ns, char *text, size_t size)
@@ -69,11 +69,13 @@ static void print_link(FILE *out, const struct plan *plan)
 
     (void) fprintf(out, "\nlink    %s", link_accesses[link->access]);
     print_said(out, ", ", "frequency", "", link);
-    print_said(out, ", transmissions up to ", "slot_limit", "", link);
-    print_said(out, " with ", "slot_overhead", " overhead", link);
     print_said(out, ", ", "distance", "", link);
     print_said(out, ", MTU ", "mtu", "", link);
     (void) fputs("\n", out);
+    if (range_is_said(link->slot_limit_ns)) {
+        print_said(out, "        transmissions up to ", "slot_limit", "", link);
+        print_said(out, ", of which ", "slot_overhead", " overhead\n", link);
+    }
     if (!plan->on_air)
         (void) fputs("        on the bench: nothing goes on the air\n", out);
 }
@@ -122,32 +124,65 @@ static void print_rate_takes(FILE *out, struct range goodput_bps)
         show_duration(
             (uint64_t) (1e6 * BITS_PER_BYTE * 1e9 / range_middle(goodput_bps)),
             text, sizeof(text));
-    (void) fprintf(out, "  %11s", text);
+    (void) fprintf(out, " %10s", text);
 }
 
-static void print_cell(FILE *out, int width, enum unit unit, struct range range)
+/* Ranges of times are narrow beside the table's purpose: their middle. */
+static void print_time(FILE *out, struct range range_ns)
 {
     char text[CELL_SIZE];
 
-    quantity_show_range(unit, range, text, sizeof(text));
-    (void) fprintf(out, "  %*s", width, text);
+    quantity_show(UNIT_DURATION, range_middle(range_ns), text, sizeof(text));
+    (void) fprintf(out, " %9s", text);
 }
 
-static void print_step(FILE *out, const struct preview *preview, size_t index)
+static void print_step(FILE *out, const struct preview *preview, size_t index,
+                       bool has_sources)
 {
     const struct preview_step *step = &preview->steps[index];
     const struct expectation *expectation = &step->expectation;
-    char bandwidth[CELL_SIZE];
+    char text[CELL_SIZE];
 
-    quantity_show(UNIT_HERTZ, step->bandwidth_hz, bandwidth, sizeof(bandwidth));
-    (void) fprintf(out, "  %-10s  %9s", preview->plan->steps[index].name,
-                   bandwidth);
-    print_cell(out, 18, UNIT_RATE, expectation->goodput_bps);
+    quantity_show(UNIT_HERTZ, step->bandwidth_hz, text, sizeof(text));
+    (void) fprintf(out, "  %-8s %9s", preview->plan->steps[index].name, text);
+    quantity_show_range(UNIT_RATE, expectation->goodput_bps, text,
+                        sizeof(text));
+    (void) fprintf(out, " %17s", text);
     print_rate_takes(out, expectation->goodput_bps);
-    print_cell(out, 12, UNIT_DURATION, expectation->cycle_ns);
-    print_cell(out, 12, UNIT_DURATION, expectation->least_rtt_ns);
-    print_cell(out, 12, UNIT_DURATION, expectation->mean_rtt_ns);
-    (void) fprintf(out, "%s\n", step->is_over_limit ? "  *" : "");
+    print_time(out, expectation->cycle_ns);
+    print_time(out, expectation->least_rtt_ns);
+    print_time(out, expectation->mean_rtt_ns);
+    (void) fprintf(out, "%s%s%s\n", step->is_over_limit ? "*" : "",
+                   has_sources ? "  " : "",
+                   has_sources ? expectation->source : "");
+}
+
+/* Each reason once, with the steps that it holds for. */
+static void print_reasons(FILE *out, const struct preview *preview)
+{
+    const struct plan *plan = preview->plan;
+
+    for (size_t i = 0; i < plan->step_count; i++) {
+        const char *why = preview->steps[i].expectation.why;
+        char text[PLAN_STEPS_MAX * (NAME_SIZE + 2) + CELL_SIZE * 2];
+        size_t used = 0;
+        bool is_said = why[0] == '\0';
+
+        for (size_t j = 0; j < i; j++)
+            is_said =
+                is_said || strcmp(preview->steps[j].expectation.why, why) == 0;
+        if (is_said)
+            continue;
+        for (size_t j = i; j < plan->step_count; j++) {
+            if (strcmp(preview->steps[j].expectation.why, why) == 0)
+                used +=
+                    (size_t) snprintf(text + used, sizeof(text) - used, "%s%s",
+                                      used ? ", " : "", plan->steps[j].name);
+        }
+        (void) snprintf(text + used, sizeof(text) - used, ": %s", why);
+        (void) fputs("  ", out);
+        options_print_wrapped(out, 4, text);
+    }
 }
 
 static void print_step_notes(FILE *out, const struct preview *preview)
@@ -157,12 +192,10 @@ static void print_step_notes(FILE *out, const struct preview *preview)
 
     quantity_show(UNIT_HERTZ, plan->link.limit_bandwidth_hz, limit,
                   sizeof(limit));
+    print_reasons(out, preview);
     for (size_t i = 0; i < plan->step_count; i++) {
         const struct preview_step *step = &preview->steps[i];
 
-        if (step->expectation.why[0])
-            (void) fprintf(out, "  %s: %s\n", plan->steps[i].name,
-                           step->expectation.why);
         if (step->is_over_limit && plan->on_air)
             (void) fprintf(out,
                            "  * %s is not run: it is wider than "
@@ -181,39 +214,40 @@ static void print_step_notes(FILE *out, const struct preview *preview)
                      out);
 }
 
-/* One source for all of them in most plans. */
-static void print_sources(FILE *out, const struct preview *preview)
+/* Most plans have one source for all of their steps. */
+static bool has_mixed_sources(const struct preview *preview)
 {
-    const struct plan *plan = preview->plan;
-    const char *first = preview->steps[0].expectation.source;
-    bool is_same = true;
-
-    for (size_t i = 1; i < plan->step_count; i++)
-        is_same =
-            is_same && strcmp(preview->steps[i].expectation.source, first) == 0;
-    if (is_same && first[0])
-        (void) fprintf(out, ", %s", first);
-    (void) fputs(":\n", out);
+    for (size_t i = 1; i < preview->plan->step_count; i++) {
+        if (strcmp(preview->steps[i].expectation.source,
+                   preview->steps[0].expectation.source)
+            != 0)
+            return true;
+    }
+    return false;
 }
 
 static void print_steps(FILE *out, const struct preview *preview)
 {
-    (void) fputs("\nWhat each step should carry, one way, alone", out);
-    print_sources(out, preview);
-    (void) fprintf(out, "  %-10s  %9s  %18s  %11s  %12s  %12s  %12s\n", "step",
-                   "bandwidth", "goodput", "1 MB takes", "cycle", "least",
+    const bool is_mixed = has_mixed_sources(preview);
+    const char *source = preview->steps[0].expectation.source;
+
+    (void) fprintf(out, "\nWhat each step should carry, one way, alone%s%s:\n",
+                   is_mixed || !source[0] ? "" : ", ", is_mixed ? "" : source);
+    (void) fprintf(out, "  %-8s %9s %17s %10s %9s %9s %9s\n", "step",
+                   "bandwidth", "goodput", "1 MB takes", "cycle", "least rtt",
                    "mean rtt");
     for (size_t i = 0; i < preview->plan->step_count; i++)
-        print_step(out, preview, i);
+        print_step(out, preview, i, is_mixed);
     print_step_notes(out, preview);
 }
 
 /* --- the sequence ------------------------------------------------------- */
 
-/* Which steps get a column of durations. */
+/* Which steps get a column of durations, and how wide the others are. */
 struct columns {
     size_t steps[STEP_COLUMNS_MAX];
     size_t count;
+    int way_width, spec_width;
 };
 
 static void choose_columns(const struct preview *preview,
@@ -259,6 +293,37 @@ static void describe_spec(const struct plan_exchange *exchange, char *text,
     }
 }
 
+static void describe_way(const struct plan_exchange *exchange, char *text,
+                         size_t size)
+{
+    (void) snprintf(text, size, "%s > %s", exchange->from, exchange->to);
+}
+
+static void measure_columns(const struct plan *plan, struct columns *columns)
+{
+    size_t way_width = 0, spec_width = 0;
+
+    for (size_t i = 0; i < plan->exchange_count; i++) {
+        char text[2 * QUANTITY_TEXT_SIZE];
+
+        describe_way(&plan->exchanges[i], text, sizeof(text));
+        way_width = strlen(text) > way_width ? strlen(text) : way_width;
+        describe_spec(&plan->exchanges[i], text, sizeof(text));
+        spec_width = strlen(text) > spec_width ? strlen(text) : spec_width;
+    }
+    columns->way_width = (int) way_width;
+    columns->spec_width = (int) spec_width;
+}
+
+/* What stands left of the durations. */
+static void print_left(FILE *out, const struct columns *columns,
+                       const char *mark, const char *kind, const char *way,
+                       const char *spec)
+{
+    (void) fprintf(out, "  %3s %-9s %-*s  %-*s", mark, kind, columns->way_width,
+                   way, columns->spec_width, spec);
+}
+
 static void print_exchange(FILE *out, const struct preview *preview,
                            size_t index, const struct columns *columns,
                            const char *mark)
@@ -266,10 +331,9 @@ static void print_exchange(FILE *out, const struct preview *preview,
     const struct plan_exchange *exchange = &preview->plan->exchanges[index];
     char way[2 * ADDRESS_SIZE + 8], spec[256];
 
-    (void) snprintf(way, sizeof(way), "%s > %s", exchange->from, exchange->to);
+    describe_way(exchange, way, sizeof(way));
     describe_spec(exchange, spec, sizeof(spec));
-    (void) fprintf(out, "  %3s %-9s %-24s %-20s", mark, exchange->kind->name,
-                   way, spec);
+    print_left(out, columns, mark, exchange->kind->name, way, spec);
     for (size_t i = 0; i < columns->count; i++) {
         char duration[CELL_SIZE];
 
@@ -301,19 +365,20 @@ static void print_groups(FILE *out, const struct preview *preview,
 static void print_sequence(FILE *out, const struct preview *preview)
 {
     struct columns columns;
-    char duration[CELL_SIZE], longest[CELL_SIZE];
+    char duration[CELL_SIZE], longest[CELL_SIZE], sentence[4 * CELL_SIZE];
 
     choose_columns(preview, &columns);
-    (void) fprintf(out, "\n%-61s",
-                   "What is sent in each round (+ at the same time), and about "
-                   "how long:");
-    (void) fprintf(out, "\n  %-59s", "");
+    measure_columns(preview->plan, &columns);
+    (void) fputs("\nWhat is sent in each round (+ at the same time), and about "
+                 "how long on a step:\n",
+                 out);
+    print_left(out, &columns, "", "", "", "");
     for (size_t i = 0; i < columns.count; i++)
         (void) fprintf(out, " %*s", DURATION_COLUMN,
                        preview->plan->steps[columns.steps[i]].name);
     (void) fputs("\n", out);
     print_groups(out, preview, &columns);
-    (void) fprintf(out, "  %-59s", "    together");
+    print_left(out, &columns, "", "in all", "", "");
     for (size_t i = 0; i < columns.count; i++) {
         show_duration(preview->steps[columns.steps[i]].planned_ns, duration,
                       sizeof(duration));
@@ -321,11 +386,13 @@ static void print_sequence(FILE *out, const struct preview *preview)
     }
     show_duration(preview->planned_ns, duration, sizeof(duration));
     show_duration(preview->longest_ns, longest, sizeof(longest));
-    (void) fprintf(out,
-                   "\n\nAll steps and rounds take about %s of measuring (at "
-                   "the very most %s,\nif nothing got through); setting "
-                   "steps and fetching results come on top.\n",
-                   duration, longest);
+    (void) snprintf(sentence, sizeof(sentence),
+                    "All steps and rounds take about %s of measuring (at the "
+                    "very most %s, if nothing got through); setting steps and "
+                    "fetching results come on top.",
+                    duration, longest);
+    (void) fputs("\n\n", out);
+    options_print_wrapped(out, 0, sentence);
 }
 
 /* --- cautions ----------------------------------------------------------- */

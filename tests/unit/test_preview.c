@@ -1,0 +1,199 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/plan/preview.h"
+#include "controller/plan/reader.h"
+
+#include <bothends/cautions.h>
+#include <jansson.h>
+#include <setjmp.h>
+#include <stdlib.h>
+#include <string.h>
+/* cmocka needs those above. */
+#include <cmocka.h>
+
+/* The wide step needs 2 x 40 kHz + 160 kBd = 240 kHz (Carson's rule). */
+static const char plan_format[] =
+    "plan: Two steps\n"
+    "on_air: %s\n"
+    "link: {slot_limit: 250 ms, slot_overhead: 12 ms,"
+    " limits: {bandwidth: 200 kHz}}\n"
+    "steps:\n"
+    "  - {name: narrow, symbol_rate: 40 kBd, levels: 2, deviation: 10 kHz}\n"
+    "  - {name: wide, symbol_rate: 160 kBd, levels: 2, deviation: 40 kHz}\n"
+    "ends:\n"
+    "  hilltop: {role: hub, call: Q0HIL, address: 192.0.2.2}\n"
+    "  boathouse: {role: station, address: 192.0.2.20}\n"
+    "controller_at: hilltop\n"
+    "rounds: 3\n"
+    "sequence:\n"
+    "  - ping: {from: boathouse, to: hilltop, count: 5, gap: 1 s}\n"
+    "  - together:\n"
+    "      - download: {from: hilltop, to: boathouse, for: 20 s}\n"
+    "      - ping: {from: boathouse, to: hilltop, for: 90 s, gap: 1 s}\n";
+
+struct fixture {
+    struct plan plan;
+    struct preview preview;
+};
+
+static struct fixture *look(const char *on_air)
+{
+    struct fixture *fixture = calloc(1, sizeof(*fixture));
+    struct plan_mistakes mistakes;
+    char text[sizeof(plan_format) + 16];
+
+    assert_non_null(fixture);
+    (void) snprintf(text, sizeof(text), plan_format, on_air);
+    if (plan_read_text(text, strlen(text), &fixture->plan, &mistakes) != 0)
+        plan_mistakes_print(stderr, "plan", &mistakes);
+    assert_int_equal(mistakes.count, 0);
+    preview_make(&fixture->plan, &fixture->preview);
+    return fixture;
+}
+
+static void fixture_free(struct fixture *fixture)
+{
+    plan_clear(&fixture->plan);
+    free(fixture);
+}
+
+static char *print(const struct preview *preview,
+                   void (*printer)(FILE *, const struct preview *))
+{
+    char *text = NULL;
+    size_t bytes = 0;
+    FILE *out = open_memstream(&text, &bytes);
+
+    assert_non_null(out);
+    printer(out, preview);
+    (void) fclose(out);
+    return text;
+}
+
+static void a_step_wider_than_the_limit_is_not_run_on_the_air(void **state)
+{
+    struct fixture *fixture = look("yes");
+    char *text = print(&fixture->preview, preview_print);
+
+    (void) state;
+    assert_false(fixture->preview.steps[0].is_over_limit);
+    assert_true(fixture->preview.steps[0].is_run);
+    assert_true(fixture->preview.steps[1].is_over_limit);
+    assert_false(fixture->preview.steps[1].is_run);
+    assert_non_null(strstr(text, "* wide is not run"));
+    free(text);
+    fixture_free(fixture);
+}
+
+static void on_the_bench_every_step_is_run(void **state)
+{
+    struct fixture *fixture = look("no");
+    char *text = print(&fixture->preview, preview_print);
+
+    (void) state;
+    assert_true(fixture->preview.steps[1].is_over_limit);
+    assert_true(fixture->preview.steps[1].is_run);
+    assert_null(strstr(text, "is not run"));
+    assert_non_null(strstr(text, "for the bench only"));
+    free(text);
+    fixture_free(fixture);
+}
+
+static void a_group_takes_as_long_as_its_longest_exchange(void **state)
+{
+    struct fixture *fixture = look("yes");
+    const struct preview *preview = &fixture->preview;
+
+    (void) state;
+    /* Probes at 0, 1 ... 89 s, and a second for the last answer. */
+    assert_int_equal(preview_exchange_ns(preview, 2, 0), 90 * NS_PER_S);
+    assert_int_equal(preview_group_ns(preview, 1, 0), 90 * NS_PER_S);
+    /* Probes at 0 to 4 s. */
+    assert_int_equal(preview_group_ns(preview, 0, 0), 5 * NS_PER_S);
+    fixture_free(fixture);
+}
+
+static void the_total_counts_the_rounds_of_the_steps_that_are_run(void **state)
+{
+    struct fixture *fixture = look("yes");
+    struct fixture *bench = look("no");
+
+    (void) state;
+    assert_int_equal(fixture->preview.planned_ns, 3 * 95 * NS_PER_S);
+    assert_int_equal(bench->preview.planned_ns, 2 * 3 * 95 * NS_PER_S);
+    assert_true(fixture->preview.longest_ns >= fixture->preview.planned_ns);
+    fixture_free(fixture);
+    fixture_free(bench);
+}
+
+static void the_screen_says_that_nothing_is_sent_and_what_to_mind(void **state)
+{
+    struct fixture *fixture = look("yes");
+    char *text = print(&fixture->preview, preview_print);
+
+    (void) state;
+    assert_non_null(strstr(text, "Nothing is sent by this command."));
+    assert_non_null(strstr(text, "boathouse has no call"));
+    assert_null(strstr(text, "hilltop has no call"));
+    assert_non_null(strstr(text, "Never transmit without"));
+    free(text);
+    fixture_free(fixture);
+}
+
+static void the_tables_fit_on_eighty_columns(void **state)
+{
+    struct fixture *fixture = look("no");
+    char *text = print(&fixture->preview, preview_print);
+
+    (void) state;
+    for (const char *line = text; *line; line += strcspn(line, "\n") + 1) {
+        if (strcspn(line, "\n") > 80)
+            fail_msg("%.*s", (int) strcspn(line, "\n"), line);
+    }
+    free(text);
+    fixture_free(fixture);
+}
+
+static void programs_get_the_same_as_json(void **state)
+{
+    struct fixture *fixture = look("yes");
+    char *text = print(&fixture->preview, preview_print_json);
+    json_error_t error;
+    json_t *all = json_loads(text, JSON_REJECT_DUPLICATES, &error);
+
+    (void) state;
+    assert_non_null(all);
+    assert_int_equal(json_integer_value(json_object_get(all, "planned_ns")),
+                     3 * 95 * NS_PER_S);
+    const json_t *wide = json_array_get(json_object_get(all, "steps"), 1);
+    assert_string_equal(json_string_value(json_object_get(wide, "name")),
+                        "wide");
+    assert_true(json_is_false(json_object_get(wide, "is_run")));
+    assert_true(json_number_value(json_object_get(wide, "bandwidth_hz"))
+                == 240e3);
+    const json_t *groups = json_object_get(all, "sequence");
+    assert_int_equal(json_array_size(groups), 2);
+    assert_int_equal(json_array_size(json_array_get(groups, 1)), 2);
+    size_t caution_count = 0;
+    while (cautions[caution_count])
+        caution_count++;
+    assert_int_equal(json_array_size(json_object_get(all, "cautions")),
+                     caution_count);
+    json_decref(all);
+    free(text);
+    fixture_free(fixture);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_step_wider_than_the_limit_is_not_run_on_the_air),
+        cmocka_unit_test(on_the_bench_every_step_is_run),
+        cmocka_unit_test(a_group_takes_as_long_as_its_longest_exchange),
+        cmocka_unit_test(the_total_counts_the_rounds_of_the_steps_that_are_run),
+        cmocka_unit_test(the_screen_says_that_nothing_is_sent_and_what_to_mind),
+        cmocka_unit_test(the_tables_fit_on_eighty_columns),
+        cmocka_unit_test(programs_get_the_same_as_json),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
