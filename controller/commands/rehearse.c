@@ -24,7 +24,7 @@ static const struct field rehearse_fields[] = {
 static int read_plan(const char *path, struct plan *plan);
 static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
                          struct fault *fault);
-static int run_in_world(const struct stage *stage, struct world *world,
+static int run_in_world(const struct stage *stage, const struct world *empty,
                         const struct rehearse_options *wish,
                         struct fault *fault);
 static void tell_how_it_went(const struct stage *stage);
@@ -72,30 +72,29 @@ static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
                          struct fault *fault)
 {
     struct air_config config;
+    struct world world;
     struct cast cast;
     struct stage *stage = calloc(1, sizeof(*stage));
-    struct world *world = calloc(1, sizeof(*world));
-    int status =
-        stage && world ? 0 : fault_set(fault, -ENOMEM, "out of memory");
 
+    if (!stage)
+        return fault_set(fault, -ENOMEM, "out of memory");
     /* What the practice link can't do is said before a file is made. */
-    if (!status)
-        status = air_config_from_plan(plan, &config, fault);
+    int status = air_config_from_plan(plan, &config, fault);
+
     if (!status)
         status = derive_practice_plan(plan, wish->seed, &cast, fault);
     if (!status)
         status = stage_make(wish->out, plan, &cast, stage, fault);
     if (!status)
-        status = stage_fill_world(stage, plan, &cast, world, fault);
+        status = stage_fill_world(stage, plan, &cast, &world, fault);
     if (!status)
-        status = run_in_world(stage, world, wish, fault);
-    free(world);
+        status = run_in_world(stage, &world, wish, fault);
     free(stage);
     return status;
 }
 
 /* The ordinary command, on the practice computer at which the operator sits. */
-static int run_in_world(const struct stage *stage, struct world *world,
+static int run_in_world(const struct stage *stage, const struct world *empty,
                         const struct rehearse_options *wish,
                         struct fault *fault)
 {
@@ -105,10 +104,12 @@ static int run_in_world(const struct stage *stage, struct world *world,
                                 "--out",           wish->out,   NULL };
 
     (void) snprintf(logbook, sizeof(logbook), "%s/logbook.db", wish->out);
-    world->operator_program = run;
+    struct world world = *empty;
+
+    world.operator_program = run;
     (void) printf("rehearsal: no radio is used; what you see is a practice "
                   "link\n");
-    const int status = world_run(world, fault);
+    const int status = world_run(&world, fault);
 
     if (status >= 0)
         tell_how_it_went(stage);

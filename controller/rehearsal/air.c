@@ -203,6 +203,13 @@ static void pass_idle_turns(struct air *air, uint64_t now_ns)
                air->idle.ended_ns);
 }
 
+/* Turns that take no time, and nothing to send: they would never end. */
+static bool is_waiting_without_time(const struct air *air, uint64_t now_ns)
+{
+    return air->state == TURN_OVERHEAD && !air->config.slot_overhead_ns
+           && air->edge_ns == now_ns && !is_anything_waiting(air);
+}
+
 void air_advance(struct air *air, uint64_t now_ns)
 {
     assert(now_ns >= air->now_ns);
@@ -211,23 +218,23 @@ void air_advance(struct air *air, uint64_t now_ns)
         const struct waiting *arrival = air->arriving.first;
 
         if (arrival && arrival->packet.over_ns <= now_ns
-            && arrival->packet.over_ns <= air->edge_ns)
+            && arrival->packet.over_ns <= air->edge_ns) {
             deliver(air);
-        else if (air->edge_ns > now_ns)
+            continue;
+        }
+        if (air->edge_ns > now_ns || is_waiting_without_time(air, now_ns))
             return;
-        else if (air->state == TURN_FRAME)
+        if (air->state == TURN_FRAME)
             end_frame(air);
         else if (is_anything_waiting(air))
             look_into_queue(air);
-        else if (air->config.slot_overhead_ns || air->edge_ns < now_ns)
-            pass_idle_turns(air, now_ns);
         else
-            return;
+            pass_idle_turns(air, now_ns);
     }
 }
 
 void air_enqueue(struct air *air, uint64_t now_ns, size_t from, size_t to,
-                 uint64_t bytes, uint64_t handle)
+                 uint64_t bytes, void *handle)
 {
     assert(from < air->config.end_count && to < air->config.end_count);
     assert(from != to && bytes > 0);

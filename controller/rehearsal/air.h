@@ -58,7 +58,7 @@ enum air_fate {
 };
 
 struct air_packet {
-    uint64_t handle; /* the caller's */
+    void *handle; /* the caller's */
     size_t from, to;
     uint64_t bytes; /* of IP */
     uint64_t enqueued_ns;
@@ -115,7 +115,7 @@ void air_free(struct air *air);
  */
 void air_advance(struct air *air, uint64_t now_ns);
 void air_enqueue(struct air *air, uint64_t now_ns, size_t from, size_t to,
-                 uint64_t bytes, uint64_t handle);
+                 uint64_t bytes, void *handle);
 /* In force from the next turn on. */
 void air_set_step(struct air *air, uint64_t now_ns, size_t end, size_t step);
 /* When to call air_advance() next; AIR_NEVER: not before the next enqueue. */

@@ -49,7 +49,7 @@ static int open_socket(const char *folder, int flags, int *ret_folder,
 int driver_control_listen(const char *folder, int *ret_socket,
                           struct fault *fault)
 {
-    int directory, fd;
+    int directory = -1, fd = -1;
     int status = open_socket(folder, SOCK_NONBLOCK, &directory, &fd, fault);
 
     if (status)
@@ -99,7 +99,7 @@ int driver_set_step(const char *folder, const char *end, const char *step,
                     struct fault *fault)
 {
     char message[CONTROL_MESSAGE_SIZE];
-    int directory, fd;
+    int directory = -1, fd = -1;
 
     if (snprintf(message, sizeof(message), "%s\t%s", end, step)
         >= (int) sizeof(message))

@@ -179,7 +179,7 @@ static void on_fate(void *owner, const struct air_packet *packet,
                     enum air_fate fate)
 {
     struct driver *driver = owner;
-    struct frame *frame = (struct frame *) (uintptr_t) packet->handle;
+    struct frame *frame = packet->handle;
     uint64_t handed_ns = 0;
 
     if (fate == FATE_DELIVERED) {
@@ -258,8 +258,7 @@ static void take_packet(struct driver *driver, size_t end, size_t length)
     frame->packet = packet;
     frame->length = length;
     memcpy(frame->bytes, driver->buffer, length);
-    air_enqueue(driver->air, taken_ns, end, to, packet.ip_bytes,
-                (uint64_t) (uintptr_t) frame);
+    air_enqueue(driver->air, taken_ns, end, to, packet.ip_bytes, frame);
 }
 
 static void take_packets(struct driver *driver, size_t end)

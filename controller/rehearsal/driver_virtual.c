@@ -7,7 +7,7 @@ static void on_fate(void *owner, const struct air_packet *packet,
                     enum air_fate fate)
 {
     struct virtual_run *run = owner;
-    struct virtual_source *source = &run->sources[packet->handle];
+    struct virtual_source *source = packet->handle;
 
     source->fates_count[fate]++;
     if (fate == FATE_DELIVERED) {
@@ -79,7 +79,7 @@ static void offer_due(struct virtual_run *run, struct air *air, uint64_t now_ns)
         while (source_next_ns(source, now_ns) <= now_ns) {
             source->offered_count++;
             air_enqueue(air, now_ns, source->from, source->to,
-                        source->packet_bytes, i);
+                        source->packet_bytes, source);
         }
     }
 }

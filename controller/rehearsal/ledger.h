@@ -70,7 +70,7 @@ void ledger_packet(struct ledger *ledger, const struct packet *packet,
                    const struct air_packet *air_packet, int fate,
                    uint64_t handed_ns);
 void ledger_transmission(struct ledger *ledger,
-                         const struct air_transmission *transmission);
+                         const struct air_transmission *sent);
 void ledger_idle(struct ledger *ledger, const struct air_idle *idle);
 /* An edge was due and was reached so much later. */
 void ledger_lateness(struct ledger *ledger, uint64_t late_ns);

@@ -121,7 +121,7 @@ pid_t namespaces_fork(struct fault *fault)
 {
     const bool is_user_needed = geteuid() != 0;
     const unsigned long flags = CLONE_NEWPID | CLONE_NEWNET
-                                | (is_user_needed ? CLONE_NEWUSER : 0u)
+                                | (is_user_needed ? CLONE_NEWUSER : 0U)
                                 | (unsigned long) SIGCHLD;
     const uid_t uid = geteuid();
     const gid_t gid = getegid();

@@ -257,8 +257,11 @@ static void become(const struct practice_end *end, const char *const *arguments)
 
     unblock_signals();
     if (namespaces_enter(end, &fault) == 0) {
+        char *const *words;
+
         /* execv() leaves the strings alone; its type is older than const. */
-        (void) execv(arguments[0], (char *const *) (uintptr_t) arguments);
+        memcpy(&words, &arguments, sizeof(words));
+        (void) execv(arguments[0], words);
         (void) fault_set(&fault, -errno, "cannot start '%s': %s", arguments[0],
                          strerror(errno));
     }

@@ -236,7 +236,7 @@ static void an_idle_channel_cycles_once_in_an_overhead_each(void **state)
     /* Turns of 12 ms: at 1000 ms number 83 is under way, station 3's. */
     air_advance(air, 1000 * NS_PER_MS);
     assert_true(air_next_ns(air) == AIR_NEVER);
-    air_enqueue(air, 1001 * NS_PER_MS, 3, 0, 100, 7);
+    air_enqueue(air, 1001 * NS_PER_MS, 3, 0, 100, NULL);
     assert_int_equal(air_next_ns(air), 1008 * NS_PER_MS);
     air_advance(air, 2000 * NS_PER_MS);
     assert_int_equal(seen.idle_count, 1);
@@ -258,7 +258,7 @@ static void a_packet_is_delivered_when_its_last_frame_has_arrived(void **state)
     struct air *air = open_air(&config, &seen);
 
     /* 300 B: frames of 252 and 72 B after 12 ms: 33.6 ms and 9.6 ms. */
-    air_enqueue(air, 5 * NS_PER_MS, HUB, STATION, 300, 42);
+    air_enqueue(air, 5 * NS_PER_MS, HUB, STATION, 300, &seen);
     assert_int_equal(air_next_ns(air), 12 * NS_PER_MS);
     air_advance(air, 12 * NS_PER_MS);
     assert_int_equal(air_next_ns(air), 45600 * NS_PER_US);
@@ -270,7 +270,7 @@ static void a_packet_is_delivered_when_its_last_frame_has_arrived(void **state)
     air_advance(air, 55300 * NS_PER_US);
     assert_int_equal(seen.packet_count, 1);
     assert_int_equal(seen.fates[0], FATE_DELIVERED);
-    assert_int_equal(seen.packets[0].handle, 42);
+    assert_ptr_equal(seen.packets[0].handle, &seen);
     assert_int_equal(seen.packets[0].first_bit_ns, 12 * NS_PER_MS);
     assert_int_equal(seen.packets[0].over_ns, 55300 * NS_PER_US);
     assert_int_equal(seen.transmissions[0].frames_count, 2);
@@ -287,8 +287,8 @@ static void a_late_caller_does_not_shift_the_edges(void **state)
 
     (void) state;
     for (size_t i = 0; i < 2; i++) {
-        for (uint64_t handle = 0; handle < 3; handle++)
-            air_enqueue(airs[i], NS_PER_MS, HUB, STATION, 1000, handle);
+        for (int count = 0; count < 3; count++)
+            air_enqueue(airs[i], NS_PER_MS, HUB, STATION, 1000, NULL);
     }
     for (uint64_t at_ns = air_next_ns(airs[0]); at_ns != AIR_NEVER;
          at_ns = air_next_ns(airs[0]))
@@ -312,12 +312,12 @@ static void a_step_changes_between_turns_and_not_within_one(void **state)
     struct air *air = open_air(&config, &seen);
 
     (void) state;
-    air_enqueue(air, 0, HUB, STATION, 240, 0);
+    air_enqueue(air, 0, HUB, STATION, 240, NULL);
     air_advance(air, 20 * NS_PER_MS); /* its frame is on the air */
     air_set_step(air, 20 * NS_PER_MS, HUB, 1);
     air_set_step(air, 20 * NS_PER_MS, STATION, 1);
     air_advance(air, 100 * NS_PER_MS);
-    air_enqueue(air, 100 * NS_PER_MS, HUB, STATION, 240, 1);
+    air_enqueue(air, 100 * NS_PER_MS, HUB, STATION, 240, NULL);
     air_advance(air, 300 * NS_PER_MS);
     assert_int_equal(seen.packet_count, 2);
     assert_int_equal(seen.fates[0], FATE_DELIVERED);
