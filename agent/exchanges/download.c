@@ -117,11 +117,25 @@ static void begin(struct exchange *exchange, void *state)
 
 /* --- TCP's own account --------------------------------------------------- */
 
-static void ask_tcp(struct data_connection *connection)
+/* The kernel counts the SYN of the end that connects among the bytes that were
+ * acknowledged to it. */
+static int read_tcp(const struct data_connection *connection,
+                    struct download_tcp *ret_row)
+{
+    const int status = connection->socket < 0
+                           ? UV_EBADF
+                           : tcp_info_read(connection->socket, ret_row);
+
+    if (status == 0 && connection->download->is_opener && ret_row->acked_bytes)
+        ret_row->acked_bytes--;
+    return status;
+}
+
+static void ask_tcp(const struct data_connection *connection)
 {
     struct download_tcp row;
 
-    if (connection->socket < 0 || tcp_info_read(connection->socket, &row) != 0)
+    if (read_tcp(connection, &row) != 0)
         return;
     row.connection = connection->number;
     row.at_ns = clock_now_ns();
@@ -144,16 +158,20 @@ void download_opened(struct data_connection *connection, int socket)
                                 sizeof(connection->row.congestion_control));
 }
 
-/* What TCP carried in the data's direction, beside the content. */
+/*
+ * What TCP carried in the data's direction, beside the content.  (Bytes sent
+ * less bytes repeated is no measure of it: what the computer's own queue drops
+ * is counted in the one and not always in the other.)
+ */
 static void note_framing(struct data_connection *connection)
 {
     const bool is_sender = connection->download->is_sender;
     struct download_tcp row;
 
-    if (tcp_info_read(connection->socket, &row) != 0)
+    if (read_tcp(connection, &row) != 0)
         return;
     const uint64_t carried_bytes =
-        is_sender ? row.sent_bytes - row.repeated_bytes : row.received_bytes;
+        is_sender ? row.acked_bytes : row.received_bytes;
     if (carried_bytes > connection->row.content_bytes)
         connection->row.framing_bytes =
             carried_bytes - connection->row.content_bytes;

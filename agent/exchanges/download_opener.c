@@ -187,7 +187,8 @@ static curl_socket_t open_socket(void *owner, curlsocktype purpose,
 }
 
 /* libcurl sends the request in the same step in which it sees the handshake
- * done. */
+ * done.  The type is libcurl's.
+ * NOLINTNEXTLINE(readability-non-const-parameter) */
 static int note_request(void *owner, char *peer_address, char *own_address,
                         int peer_port, int own_port)
 {

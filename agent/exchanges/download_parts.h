@@ -102,7 +102,7 @@ uint64_t download_end_ns(const struct download *download);
 
 void download_prepare_feed(struct data_connection *connection);
 /* An http_feed_fn of a data_connection. */
-ssize_t download_feed(void *connection, void *room, size_t room_bytes);
+ssize_t download_feed(void *owner, void *room, size_t room_bytes);
 /* Look after the connections that wait, in check_timer's beat. */
 void download_check_feeds(struct download *download);
 void download_start_checks(struct download *download);

@@ -14,7 +14,7 @@
  */
 #define UNSENT_SECONDS    0.1
 #define UNSENT_LEAST      4096.0
-#define UNSENT_UNKNOWN    65536.0 /* least where the rate is not known */
+#define UNSENT_UNKNOWN    16384.0 /* least where the rate is not known */
 #define WINDOW_NS         NS_PER_S
 #define WINDOW_UNKNOWN_NS (20 * NS_PER_MS)
 /* How often the connections that wait are looked after. */
@@ -158,15 +158,28 @@ static void on_check(uv_timer_t *timer)
     download_check_feeds(timer->data);
 }
 
-void download_start_checks(struct download *download)
+/* The next look; at the end of the time there is one in any case. */
+static uint64_t check_wait_ms(const struct download *download)
 {
     const uint64_t every_ms =
         expected_bps(download) > 0 ? CHECK_MS : CHECK_UNKNOWN_MS;
+    const uint64_t now_ns = clock_now_ns();
+    const uint64_t end_ns = download_end_ns(download);
 
-    if (!download->is_closing
-        && !uv_is_active((const uv_handle_t *) &download->check_timer))
-        (void) uv_timer_start(&download->check_timer, on_check, every_ms,
-                              every_ms);
+    if (end_ns <= now_ns)
+        return every_ms;
+    const uint64_t left_ms = (end_ns - now_ns) / NS_PER_MS + 1;
+    return left_ms < every_ms ? left_ms : every_ms;
+}
+
+void download_start_checks(struct download *download)
+{
+    uv_timer_t *timer = &download->check_timer;
+
+    if (download->is_closing || uv_is_active((const uv_handle_t *) timer))
+        return;
+    uv_update_time(timer->loop);
+    (void) uv_timer_start(timer, on_check, check_wait_ms(download), 0);
 }
 
 static void resume(struct data_connection *connection)
@@ -196,7 +209,6 @@ static void check_drained(struct data_connection *connection)
                               queue.unacked_bytes ? DATA_BROKEN : DATA_DONE);
 }
 
-/* Anything left to look after?  Else the timer rests. */
 void download_check_feeds(struct download *download)
 {
     bool is_needed = false;
@@ -213,6 +225,6 @@ void download_check_feeds(struct download *download)
         is_needed |=
             connection->is_waiting || connection->state == DATA_DRAINING;
     }
-    if (!is_needed && !download->is_closing)
-        (void) uv_timer_stop(&download->check_timer);
+    if (is_needed)
+        download_start_checks(download);
 }

@@ -16,6 +16,7 @@
 /* States of RFC 9293 as Linux numbers them (its own header is not for use
  * beside linux/tcp.h). */
 enum {
+    STATE_FIN_WAIT2 = 5,
     STATE_TIME_WAIT = 6,
     STATE_CLOSED = 7,
     STATE_CLOSE_WAIT = 8,
@@ -34,8 +35,12 @@ static int read_info(int socket, struct tcp_info *info)
     return 0;
 }
 
-/* The kernel counts a received FIN, which takes a place in the sequence, as a
- * byte. */
+/* The kernel counts a FIN, which takes a place in the sequence, as a byte. */
+static uint64_t less_one(uint64_t bytes)
+{
+    return bytes ? bytes - 1 : 0;
+}
+
 static uint64_t received_bytes(const struct tcp_info *info)
 {
     switch (info->tcpi_state) {
@@ -43,9 +48,21 @@ static uint64_t received_bytes(const struct tcp_info *info)
     case STATE_CLOSE_WAIT:
     case STATE_LAST_ACK:
     case STATE_CLOSING:
-        return info->tcpi_bytes_received ? info->tcpi_bytes_received - 1 : 0;
+        return less_one(info->tcpi_bytes_received);
     default:
         return info->tcpi_bytes_received;
+    }
+}
+
+static uint64_t acked_bytes(const struct tcp_info *info)
+{
+    switch (info->tcpi_state) {
+    case STATE_FIN_WAIT2:
+    case STATE_TIME_WAIT:
+    case STATE_CLOSED:
+        return less_one(info->tcpi_bytes_acked);
+    default:
+        return info->tcpi_bytes_acked;
     }
 }
 
@@ -63,7 +80,7 @@ int tcp_info_read(int socket, struct download_tcp *ret_row)
         .window_segments = info.tcpi_snd_cwnd,
         .threshold_segments = info.tcpi_snd_ssthresh,
         .segment_bytes = info.tcpi_snd_mss,
-        .acked_bytes = info.tcpi_bytes_acked,
+        .acked_bytes = acked_bytes(&info),
         .received_bytes = received_bytes(&info),
         .sent_bytes = info.tcpi_bytes_sent,
         .repeated_bytes = info.tcpi_bytes_retrans,

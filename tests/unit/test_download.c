@@ -146,10 +146,11 @@ static void exactly_the_ordered_bytes_arrive(void **state)
     }
 }
 
-static void both_ends_agree_on_the_framing(void **state)
+static void assert_framing_agrees(struct pair *pair, int opener)
 {
-    struct pair *pair = *state;
-    const struct download_spec spec = { .size_bytes = 50000, .connections = 1 };
+    const struct download_spec spec = { .size_bytes = 50000,
+                                        .connections = 1,
+                                        .opener = opener };
 
     arm_both(pair, &spec, 0);
     pair_run(pair);
@@ -160,6 +161,16 @@ static void both_ends_agree_on_the_framing(void **state)
     assert_int_equal(sent->framing_bytes, received->framing_bytes);
     assert_int_equal(sent->local_port, received->peer_port);
     assert_int_equal(sent->peer_port, received->local_port);
+}
+
+static void both_ends_agree_on_the_framing(void **state)
+{
+    assert_framing_agrees(*state, OPENER_RECEIVER);
+}
+
+static void both_ends_agree_on_an_uploads_framing(void **state)
+{
+    assert_framing_agrees(*state, OPENER_SENDER);
 }
 
 static void the_last_tcp_row_has_everything_acknowledged(void **state)
@@ -507,6 +518,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(exactly_the_ordered_bytes_arrive),
         PAIR_TEST(both_ends_agree_on_the_framing),
+        PAIR_TEST(both_ends_agree_on_an_uploads_framing),
         PAIR_TEST(the_last_tcp_row_has_everything_acknowledged),
         PAIR_TEST(by_time_the_sender_stops_feeding_when_the_time_is_over),
         PAIR_TEST(by_time_an_opening_sender_stops_feeding_just_so),
