@@ -43,6 +43,8 @@ static int rehearse_run(const char *const *arguments, size_t argument_count,
     plan_clear(&plan);
     if (status < 0)
         (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
+    if (status > 128)
+        return STATUS_INTERRUPTED; /* by a signal, if not by Ctrl-C */
     if (status == -EINVAL || status == -ENOTSUP || status == -E2BIG)
         return STATUS_USAGE; /* the plan is at fault */
     return status < 0 ? STATUS_OURS : status;

@@ -108,6 +108,8 @@ int world_run(const struct world *world, struct fault *fault)
     (void) sigprocmask(SIG_SETMASK, &before, NULL);
     if (pid < 0)
         return pid;
+    if (WIFSIGNALED(wait_status))
+        return fault_set(fault, -EIO, "the practice link was killed");
     if (exit_status_of(wait_status) == STATUS_BROKEN)
         return fault_set(fault, -EIO,
                          "the practice link failed: see the message above");

@@ -194,6 +194,12 @@ static int stay(const char *path)
     return 100 + (int) interrupted;
 }
 
+/* The air is the first process that the first one starts. */
+static int kill_air(const char *path)
+{
+    return kill(2, SIGKILL) == 0 ? stay(path) : OPERATOR_FAILED;
+}
+
 /* Sets a radio, then leaves one echo unanswered. */
 static int set_step(const char *folder, const char *step)
 {
@@ -214,9 +220,10 @@ static int play(int argc, char **argv)
         int (*with_one)(const char *);
         int (*with_two)(const char *, const char *);
     } programs[] = {
-        { "serve", serve, NULL }, { "transfer", NULL, transfer },
-        { "echo", NULL, echo },   { "clock", tell_clock, NULL },
-        { "stay", stay, NULL },   { "set-step", NULL, set_step },
+        { "serve", serve, NULL },       { "transfer", NULL, transfer },
+        { "echo", NULL, echo },         { "clock", tell_clock, NULL },
+        { "stay", stay, NULL },         { "kill-air", kill_air, NULL },
+        { "set-step", NULL, set_step },
     };
 
     (void) alarm(LIFE_S);
@@ -526,6 +533,17 @@ static void killing_the_caller_leaves_no_process_behind(void **state)
     (void) close(alive[0]);
 }
 
+static void the_operators_program_is_interrupted_when_the_air_dies(void **state)
+{
+    struct fixture *fixture = *state;
+    struct fault fault = { 0 };
+
+    fixture->operator_program[1] = "kill-air";
+    fixture->operator_program[2] = fixture->mark;
+    assert_true(world_run(&fixture->world, &fault) < 0);
+    assert_non_null(strstr(fault.text, "failed"));
+}
+
 static void a_service_that_does_not_come_up_is_named(void **state)
 {
     struct fixture *fixture = *state;
@@ -572,6 +590,9 @@ int main(int argc, char **argv)
             remove_world),
         cmocka_unit_test_setup_teardown(
             killing_the_caller_leaves_no_process_behind, make_world,
+            remove_world),
+        cmocka_unit_test_setup_teardown(
+            the_operators_program_is_interrupted_when_the_air_dies, make_world,
             remove_world),
         cmocka_unit_test_setup_teardown(
             a_service_that_does_not_come_up_is_named, make_world, remove_world),
