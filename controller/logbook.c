@@ -415,6 +415,21 @@ int logbook_reopen_run(struct logbook *logbook, int64_t run,
     return finish(logbook, update, fault);
 }
 
+int logbook_count_resumes(struct logbook *logbook, int64_t run,
+                          uint64_t *ret_count, struct fault *fault)
+{
+    char sql[128];
+    int64_t count = 0;
+
+    (void) snprintf(sql, sizeof(sql),
+                    "SELECT count(*) FROM notes WHERE run = %lld AND class = "
+                    "'resumed'",
+                    (long long) run);
+    const int code = read_number(logbook, sql, &count, fault);
+    *ret_count = (uint64_t) count;
+    return code;
+}
+
 /* --- a group ------------------------------------------------------------ */
 
 static int store_note(struct logbook *logbook, int64_t run, int64_t group_id,
@@ -564,22 +579,39 @@ static int store_exchange(struct logbook *logbook, int64_t group_id,
     return code;
 }
 
+/* The next free number beside the positions. */
+static int cut_position(struct logbook *logbook, int64_t run,
+                        int64_t *ret_position, struct fault *fault)
+{
+    char sql[128];
+
+    (void) snprintf(sql, sizeof(sql),
+                    "SELECT min(0, coalesce(min(position), 0)) - 1 FROM groups "
+                    "WHERE run = %lld",
+                    (long long) run);
+    return read_number(logbook, sql, ret_position, fault);
+}
+
 static int store_group_row(struct logbook *logbook, int64_t run,
                            const struct logbook_group *group,
                            struct fault *fault)
 {
+    int64_t position = (int64_t) group->position;
     sqlite3_stmt *insert = NULL;
-    const int code = logbook_prepare(
+    int code = group->is_cut ? cut_position(logbook, run, &position, fault) : 0;
+
+    if (code)
+        return code;
+    code = logbook_prepare(
         logbook->database,
         "INSERT INTO groups (run, position, round, step, place, "
         "started_unix_ns, ended_unix_ns, control_sent_bytes, "
         "control_received_bytes) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         &insert, fault);
-
     if (code)
         return code;
     sqlite3_bind_int64(insert, 1, run);
-    bind_number(insert, 2, group->position);
+    sqlite3_bind_int64(insert, 2, position);
     bind_number(insert, 3, group->round);
     bind_text(insert, 4, group->step);
     bind_number(insert, 5, group->place);

@@ -84,6 +84,7 @@ struct logbook_note {
 
 struct logbook_group {
     uint64_t position, round, place;
+    bool is_cut; /* ended by the operator, to be done again: see below */
     const char *step;
     uint64_t started_unix_ns, ended_unix_ns;
     uint64_t control_sent_bytes, control_received_bytes;
@@ -93,9 +94,14 @@ struct logbook_group {
     size_t note_count;
 };
 
-/* All of it, or nothing. */
+/* All of it, or nothing.  A group that was cut short is kept beside the run's
+ * positions, under -1, -2 ..., so that a resumed run does it again. */
 int logbook_store_group(struct logbook *logbook, int64_t run,
                         const struct logbook_group *group, struct fault *fault);
+
+/* How often the run was taken up again, this time included. */
+int logbook_count_resumes(struct logbook *logbook, int64_t run,
+                          uint64_t *ret_count, struct fault *fault);
 
 /* An account that came late, of an exchange that is there.  One that is there
  * already is left as it is: bringing it twice does no harm. */

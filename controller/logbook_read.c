@@ -12,7 +12,7 @@
 #define RUN_COLUMNS                                                            \
     "SELECT run, title, plan_text, plan_path, practice, started_unix_ns, "     \
     "coalesce(ended_unix_ns, 0), state, seed, (SELECT count(*) FROM groups g " \
-    "WHERE g.run = runs.run) FROM runs "
+    "WHERE g.run = runs.run AND position >= 0) FROM runs "
 
 static char *text_of(sqlite3_stmt *query, int column)
 {

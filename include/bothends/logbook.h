@@ -51,7 +51,9 @@ static const char logbook_fixed_tables[] =
     "CREATE TABLE groups (\n"
     "  group_id INTEGER PRIMARY KEY,\n"
     "  run INTEGER NOT NULL REFERENCES runs,\n"
-    "  position INTEGER NOT NULL,\n" /* from 0, over all rounds and steps */
+    /* From 0, over all rounds and steps; -1, -2 ...: cut short by the operator,
+     * kept beside the run, which does that group again when it is resumed. */
+    "  position INTEGER NOT NULL,\n"
     "  round INTEGER NOT NULL,\n"    /* from 1 */
     "  step TEXT NOT NULL,\n"
     "  place INTEGER NOT NULL,\n" /* index into the plan's groups */

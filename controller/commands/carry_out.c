@@ -1,0 +1,89 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/commands/carry_out.h"
+
+#include "controller/conductor.h"
+
+#include <string.h>
+#include <unistd.h>
+#include <uv.h>
+
+uint64_t carry_out_now_unix_ns(void)
+{
+    uv_timeval64_t now;
+
+    if (uv_gettimeofday(&now) != 0)
+        return 0;
+    return (uint64_t) now.tv_sec * NS_PER_S
+           + (uint64_t) now.tv_usec * NS_PER_US;
+}
+
+static int status_of(enum conductor_end end)
+{
+    switch (end) {
+    case CONDUCTOR_COMPLETE:
+        return STATUS_MET;
+    case CONDUCTOR_INTERRUPTED:
+        return STATUS_INTERRUPTED;
+    case CONDUCTOR_UNREACHED:
+        return STATUS_UNREACHED;
+    case CONDUCTOR_REFUSED:
+        return STATUS_USAGE;
+    case CONDUCTOR_FAILED:
+        return STATUS_OURS;
+    }
+    return STATUS_OURS;
+}
+
+static bool can_go_on(enum conductor_end end)
+{
+    return end == CONDUCTOR_INTERRUPTED || end == CONDUCTOR_UNREACHED
+           || end == CONDUCTOR_FAILED;
+}
+
+/* How to go on, as it is to be typed. */
+static void tell_how_to_go_on(const struct carry_out_wish *wish)
+{
+    struct fault ignored = { 0 };
+    char usual[4096] = "";
+
+    (void) logbook_default_path(usual, sizeof(usual), &ignored);
+    const bool is_usual = strcmp(usual, logbook_path(wish->logbook)) == 0;
+    (void) printf("What was measured so far is kept as run %lld. To go on, "
+                  "type:\n  bothends resume%s%s\n",
+                  (long long) wish->run->run, is_usual ? "" : " --logbook ",
+                  is_usual ? "" : logbook_path(wish->logbook));
+}
+
+int carry_out_run(const struct carry_out_wish *wish)
+{
+    struct conductor_result result;
+    struct display display;
+
+    display_init(&display, stdout);
+    const struct conductor_wish conductor_wish = {
+        .plan = wish->plan,
+        .logbook = wish->logbook,
+        .run = wish->run,
+        .is_resumed = wish->is_resumed,
+        .display = &display,
+        .input = STDIN_FILENO,
+    };
+    conductor_run(&conductor_wish, &result);
+    if (result.fault.code)
+        (void) fprintf(stderr, "bothends %s: %s\n", wish->command,
+                       result.fault.text);
+
+    int status = status_of(result.end);
+    if (result.has_groups) {
+        const int reported = outcome_report(wish->command, wish->logbook,
+                                            wish->run, wish->plan, wish->out);
+
+        if (status == STATUS_MET)
+            status = reported;
+    }
+    if (status == STATUS_MET && result.has_troubles)
+        status = STATUS_NOT_MET;
+    if (can_go_on(result.end))
+        tell_how_to_go_on(wish);
+    return status;
+}

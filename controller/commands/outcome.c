@@ -1,0 +1,76 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/commands/outcome.h"
+
+#include "controller/plan/reader.h"
+
+#include <reports/report.h>
+#include <string.h>
+#include <time.h>
+#include <uv.h>
+
+int outcome_fault(const char *command, const struct fault *fault)
+{
+    (void) fprintf(stderr, "bothends %s: %s\n", command, fault->text);
+    switch (fault->code) {
+    case UV_EINVAL:
+    case UV_ENOENT:
+        return STATUS_USAGE;
+    default:
+        return STATUS_OURS;
+    }
+}
+
+int outcome_read_plan(const char *command, const struct logbook_run *run,
+                      struct plan *ret_plan)
+{
+    struct plan_mistakes mistakes = { 0 };
+    const int code = plan_read_text(run->plan_text, strlen(run->plan_text),
+                                    ret_plan, &mistakes);
+
+    if (code) {
+        (void) fprintf(stderr,
+                       "bothends %s: this version cannot read the plan of run "
+                       "%lld:\n",
+                       command, (long long) run->run);
+        plan_mistakes_print(stderr, run->plan_path, &mistakes);
+    }
+    plan_mistakes_clear(&mistakes);
+    return code;
+}
+
+int outcome_report(const char *command, struct logbook *logbook,
+                   const struct logbook_run *run, const struct plan *plan,
+                   const char *out)
+{
+    struct report_summary summary = { 0 };
+    struct fault fault = { 0 };
+    char folder[4096];
+
+    if (out[0])
+        (void) snprintf(folder, sizeof(folder), "%s", out);
+    else
+        (void) snprintf(folder, sizeof(folder), "bothends-%lld",
+                        (long long) run->run);
+    if (report_write(logbook_database(logbook), run->run, plan, folder,
+                     &summary, &fault)) {
+        (void) outcome_fault(command, &fault);
+        return STATUS_OURS;
+    }
+    (void) printf("\n%s\n\nThe report is %s/report.md; the figures are in "
+                  "results.csv and results.json beside it.\n",
+                  summary.sentence, folder);
+    return summary.short_count || summary.undecided_count
+                   || summary.exceeds_count
+               ? STATUS_NOT_MET
+               : STATUS_MET;
+}
+
+void outcome_date(uint64_t unix_ns, char *ret_text, size_t size)
+{
+    const time_t seconds = (time_t) (unix_ns / NS_PER_S);
+    struct tm date;
+
+    if (!gmtime_r(&seconds, &date)
+        || strftime(ret_text, size, "%Y-%m-%d %H:%M:%S", &date) == 0)
+        (void) snprintf(ret_text, size, "?");
+}

@@ -1,0 +1,28 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef CONTROLLER_COMMANDS_OUTCOME_H
+#define CONTROLLER_COMMANDS_OUTCOME_H
+
+#include "controller/commands/command.h"
+#include "controller/logbook.h"
+
+#include <bothends/plan.h>
+
+/* What the commands share that end with a report of a stored run. */
+
+/* Write the report, tell the summary and where the files are.  out "": a
+ * folder bothends-<run>.  Returns the exit status. */
+int outcome_report(const char *command, struct logbook *logbook,
+                   const struct logbook_run *run, const struct plan *plan,
+                   const char *out);
+
+/* Read the plan that a run was started with; mistakes are printed. */
+int outcome_read_plan(const char *command, const struct logbook_run *run,
+                      struct plan *ret_plan);
+
+/* A fault as the program says it; returns the exit status that fits. */
+int outcome_fault(const char *command, const struct fault *fault);
+
+/* "2026-03-01 14:05:09", UTC */
+void outcome_date(uint64_t unix_ns, char *ret_text, size_t size);
+
+#endif

@@ -1,0 +1,87 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/commands/command.h"
+#include "controller/commands/outcome.h"
+#include "controller/options.h"
+#include "controller/plan/reader.h"
+
+#include <errno.h>
+#include <stdlib.h>
+
+/* Works the report of a stored run out again: bothends report 12 */
+
+struct report_options {
+    char logbook[4096];
+    char out[4096];
+};
+
+/* clang-format off */
+static const struct field report_options[] = {
+    OPTION_LOGBOOK(struct report_options, logbook),
+    OPTION_OUT(struct report_options, out, ""),
+};
+/* clang-format on */
+
+/* A run's number; 0 stands for the last one. */
+static int read_number(const char *text, int64_t *ret_run)
+{
+    char *end;
+
+    errno = 0;
+    const long long number = strtoll(text, &end, 10);
+    if (errno || end == text || *end || number < 1)
+        return -1;
+    *ret_run = number;
+    return 0;
+}
+
+static int report_stored(struct logbook *logbook, int64_t number,
+                         const struct report_options *options)
+{
+    struct fault fault = { 0 };
+    struct logbook_run run = { 0 };
+    struct plan plan;
+    int status = STATUS_OURS;
+
+    if (logbook_find_run(logbook, number, &run, &fault))
+        return outcome_fault("report", &fault);
+    if (outcome_read_plan("report", &run, &plan) == 0) {
+        status = outcome_report("report", logbook, &run, &plan, options->out);
+        plan_clear(&plan);
+    }
+    logbook_run_clear(&run);
+    return status;
+}
+
+static int report_run(const char *const *arguments, size_t argument_count,
+                      const void *options)
+{
+    const struct report_options *report = options;
+    struct fault fault = { 0 };
+    struct logbook *logbook;
+    int64_t number = 0;
+
+    if (argument_count && read_number(arguments[0], &number) != 0) {
+        (void) fprintf(stderr,
+                       "bothends report: found '%s', expected the number of a "
+                       "run; 'bothends runs' lists them\n",
+                       arguments[0]);
+        return STATUS_USAGE;
+    }
+    if (logbook_open(report->logbook, LOGBOOK_READ, &logbook, &fault))
+        return outcome_fault("report", &fault);
+    const int status = report_stored(logbook, number, report);
+    logbook_close(logbook);
+    return status;
+}
+
+const struct command report_command = {
+    .name = "report",
+    .arguments = "[RUN]",
+    .help = "write the report of a run again; without a number, of the last",
+    .least_arguments = 0,
+    .most_arguments = 1,
+    .options = report_options,
+    .option_count = COUNT_OF(report_options),
+    .options_size = sizeof(struct report_options),
+    .run = report_run,
+};

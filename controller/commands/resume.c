@@ -1,0 +1,74 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/commands/carry_out.h"
+#include "controller/options.h"
+#include "controller/plan/reader.h"
+
+/* Takes the last unfinished run up again, at its first missing group, by the
+ * plan as it was stored then. */
+
+struct resume_options {
+    char logbook[4096];
+    char out[4096];
+};
+
+/* clang-format off */
+static const struct field resume_options[] = {
+    OPTION_LOGBOOK(struct resume_options, logbook),
+    OPTION_OUT(struct resume_options, out, ""),
+};
+/* clang-format on */
+
+static int go_on(struct logbook *logbook, const struct logbook_run *run,
+                 const struct plan *plan, const char *out)
+{
+    struct fault fault = { 0 };
+    const struct carry_out_wish wish = { .command = "resume",
+                                         .plan = plan,
+                                         .logbook = logbook,
+                                         .run = run,
+                                         .is_resumed = true,
+                                         .out = out };
+    char date[32];
+
+    if (logbook_reopen_run(logbook, run->run, &fault))
+        return outcome_fault("resume", &fault);
+    outcome_date(run->started_unix_ns, date, sizeof(date));
+    (void) printf("Run %lld of %s UTC goes on: %s\n", (long long) run->run,
+                  date, plan->title);
+    return carry_out_run(&wish);
+}
+
+static int resume_run(const char *const *arguments, size_t argument_count,
+                      const void *options)
+{
+    const struct resume_options *resume = options;
+    struct fault fault = { 0 };
+    struct logbook *logbook;
+    struct logbook_run run = { 0 };
+    struct plan plan;
+    int status = STATUS_OURS;
+
+    (void) arguments;
+    (void) argument_count;
+    if (logbook_open(resume->logbook, LOGBOOK_READ, &logbook, &fault))
+        return outcome_fault("resume", &fault);
+    if (logbook_find_unfinished(logbook, &run, &fault)) {
+        status = outcome_fault("resume", &fault);
+    } else if (outcome_read_plan("resume", &run, &plan) == 0) {
+        status = go_on(logbook, &run, &plan, resume->out);
+        plan_clear(&plan);
+    }
+    logbook_run_clear(&run);
+    logbook_close(logbook);
+    return status;
+}
+
+const struct command resume_command = {
+    .name = "resume",
+    .arguments = "",
+    .help = "take the last unfinished run up again where it stopped",
+    .options = resume_options,
+    .option_count = COUNT_OF(resume_options),
+    .options_size = sizeof(struct resume_options),
+    .run = resume_run,
+};

@@ -1,0 +1,486 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/contact.h"
+
+#include "agent/wire/messages.h"
+#include "controller/quantity.h"
+
+#include <inttypes.h>
+#include <reports/capacity.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* An agent's answer about the way takes so long at the most (it waits for
+ * echoes), beside the time that the question and the answer take. */
+static const uint64_t way_longest_ms = 10000;
+
+/* --- reading answers ------------------------------------------------------ */
+
+static void copy_text(const json_t *object, const char *key, char *ret_text,
+                      size_t size)
+{
+    const char *text = json_string_value(json_object_get(object, key));
+
+    (void) snprintf(ret_text, size, "%s", text ? text : "");
+}
+
+static uint64_t whole_of(const json_t *object, const char *key)
+{
+    const json_int_t value = json_integer_value(json_object_get(object, key));
+
+    return value > 0 ? (uint64_t) value : 0;
+}
+
+int contact_read_self(const json_t *body, struct contact_self *ret_self,
+                      struct fault *fault)
+{
+    *ret_self = (struct contact_self){ 0 };
+    if (!json_is_object(body))
+        return fault_set(fault, UV_EPROTO,
+                         "found no self-description in the agent's answer, "
+                         "expected one");
+    ret_self->protocol = json_integer_value(json_object_get(body, "protocol"));
+    copy_text(body, "version", ret_self->version, sizeof(ret_self->version));
+    copy_text(body, "icmp", ret_self->icmp, sizeof(ret_self->icmp));
+    ret_self->wall_minus_monotonic_ns =
+        json_integer_value(json_object_get(body, "wall_minus_monotonic_ns"));
+    if (ret_self->protocol != WIRE_PROTOCOL)
+        return fault_set(fault, UV_EPROTO,
+                         "found an agent (version '%.20s') that speaks "
+                         "protocol %" PRId64 ", expected %d as this bothends "
+                         "(%s): install the same version at both ends",
+                         ret_self->version, ret_self->protocol, WIRE_PROTOCOL,
+                         BOTHENDS_VERSION);
+    return 0;
+}
+
+uint64_t contact_hops(uint64_t ttl)
+{
+    const uint64_t begun = ttl <= 64 ? 64 : ttl <= 128 ? 128 : 255;
+
+    return ttl > 0 && ttl <= 255 ? begun - ttl + 1 : 0;
+}
+
+static void read_echo(const json_t *echo, struct contact_way *way)
+{
+    const uint64_t rtt_ns = whole_of(echo, "rtt_ns");
+
+    way->echo_count++;
+    if (!json_is_true(json_object_get(echo, "answered")))
+        return;
+    if (way->answered_count == 0 || rtt_ns < way->least_rtt_ns)
+        way->least_rtt_ns = rtt_ns;
+    way->hops = contact_hops(whole_of(echo, "ttl"));
+    way->answered_count++;
+}
+
+int contact_read_way(const json_t *body, struct contact_way *ret_way,
+                     struct fault *fault)
+{
+    const json_t *echoes = json_object_get(body, "echoes");
+    const json_t *whole = json_object_get(body, "whole");
+    const json_t *echo;
+    size_t i;
+
+    *ret_way = (struct contact_way){ 0 };
+    if (!json_is_object(body) || !json_is_array(echoes))
+        return fault_set(fault, UV_EPROTO,
+                         "found no way in the agent's answer, expected one");
+    copy_text(body, "interface", ret_way->interface, NAME_SIZE);
+    copy_text(body, "source_address", ret_way->source_address, ADDRESS_SIZE);
+    copy_text(body, "gateway", ret_way->gateway, ADDRESS_SIZE);
+    copy_text(body, "trouble", ret_way->trouble, sizeof(ret_way->trouble));
+    ret_way->mtu_bytes = whole_of(body, "mtu_bytes");
+    ret_way->is_own = json_is_true(json_object_get(body, "is_own"));
+    json_array_foreach(echoes, i, echo) read_echo(echo, ret_way);
+    if (json_is_object(whole)) {
+        ret_way->whole_was_asked = true;
+        ret_way->whole_is_answered =
+            json_is_true(json_object_get(whole, "answered"));
+        ret_way->whole_bytes = whole_of(whole, "bytes");
+        copy_text(whole, "trouble", ret_way->whole_trouble,
+                  sizeof(ret_way->whole_trouble));
+    }
+    return 0;
+}
+
+/* --- the agents ----------------------------------------------------------- */
+
+/* What is known of one end after the proof. */
+struct proof {
+    struct contact_self self;
+    json_t *self_body;
+    json_t *ways; /* what the contact proof found, for the logbook */
+    struct contact_way way;
+    bool has_way;
+};
+
+static const char *name_of(const struct conductor *conductor, int end)
+{
+    return conductor->plan->ends[end].name;
+}
+
+static int ask_self(struct conductor *conductor, int end, struct proof *proof,
+                    struct fault *fault)
+{
+    const struct ends_question question = {
+        .method = "GET",
+        .target = "/self",
+        .timeout_ms = conductor_timeout_ms(conductor, 4000),
+    };
+    struct ends_answer answer = { 0 };
+    struct fault reading = { 0 };
+    int code = ends_ask(conductor->ends, end, &question, &answer, fault);
+
+    if (code)
+        return code;
+    if (answer.status != 200)
+        code = fault_set(fault, UV_EPROTO, "%s", answer.text);
+    else if (contact_read_self(answer.body, &proof->self, &reading))
+        code = fault_set(fault, UV_EPROTO, "%s: %s", name_of(conductor, end),
+                         reading.text);
+    else
+        proof->self_body = json_incref(answer.body);
+    ends_answer_clear(&answer);
+    return code;
+}
+
+/* A thing that is odd but no obstacle: saved TCP metrics carry the window of
+ * an earlier step over to this one. */
+static int doubt_self(struct conductor *conductor, int end,
+                      const struct proof *proof, struct fault *fault)
+{
+    if (!json_is_true(json_object_get(proof->self_body, "tcp_metrics_saved")))
+        return 0;
+    return conductor_note(
+        conductor, "tcp", fault,
+        "%s keeps TCP metrics from one connection to the next, so an earlier "
+        "step may colour a later one; 'sysctl -w "
+        "net.ipv4.tcp_no_metrics_save=1' there prevents it",
+        name_of(conductor, end));
+}
+
+/* --- the ways ------------------------------------------------------------- */
+
+static int ask_way(struct conductor *conductor, int end, const char *to,
+                   json_t **ret_body, struct fault *fault)
+{
+    const struct plan_end *planned = &conductor->plan->ends[end];
+    struct ends_answer answer = { 0 };
+    char target[256];
+
+    (void) snprintf(target, sizeof(target), "/way?to=%s&bytes=%llu&from=%s%s%s",
+                    to, (unsigned long long) conductor->plan->link.mtu_bytes,
+                    ends_address(conductor->ends, end),
+                    planned->interface[0] ? "&interface=" : "",
+                    planned->interface);
+    const struct ends_question question = {
+        .method = "GET",
+        .target = target,
+        .timeout_ms = conductor_timeout_ms(conductor, 4000) + way_longest_ms,
+    };
+    const int code = ends_ask(conductor->ends, end, &question, &answer, fault);
+    if (code)
+        return code;
+    if (answer.status != 200) {
+        (void) fault_set(fault, UV_EHOSTUNREACH, "%s", answer.text);
+        ends_answer_clear(&answer);
+        return UV_EHOSTUNREACH;
+    }
+    *ret_body = json_incref(answer.body);
+    ends_answer_clear(&answer);
+    return 0;
+}
+
+/* The way is the one of the plan, and something came back. */
+static int check_way(struct conductor *conductor, int end, const char *to_name,
+                     const char *to, const struct contact_way *way,
+                     struct fault *fault)
+{
+    const struct plan_end *planned = &conductor->plan->ends[end];
+    const char *own = ends_address(conductor->ends, end);
+
+    if (planned->interface[0] && way->interface[0]
+        && strcmp(way->interface, planned->interface) != 0)
+        return fault_set(fault, UV_EHOSTUNREACH,
+                         "%s: the way to %s (%s) goes by interface '%s', "
+                         "expected '%s' (ends.%s.interface): this traffic "
+                         "would not cross the radio; mend the route or the "
+                         "plan",
+                         planned->name, to_name, to, way->interface,
+                         planned->interface, planned->name);
+    if (way->source_address[0] && strcmp(way->source_address, own) != 0)
+        return fault_set(fault, UV_EHOSTUNREACH,
+                         "%s: the way to %s (%s) starts from address %s, "
+                         "expected %s (ends.%s.address)",
+                         planned->name, to_name, to, way->source_address, own,
+                         planned->name);
+    if (way->echo_count > 0 && way->answered_count == 0)
+        return fault_set(fault, UV_EHOSTUNREACH,
+                         "%s: no answer from %s (%s) to %zu echoes by "
+                         "interface '%s'%s%s: is the other end up, on the same "
+                         "step, and does it answer pings?",
+                         planned->name, to_name, to, way->echo_count,
+                         way->interface, way->trouble[0] ? "; " : "",
+                         way->trouble);
+    return 0;
+}
+
+/* The least round trip that any step of the plan allows; NaN: not known. */
+static double least_rtt_ns(const struct plan *plan)
+{
+    double least_ns = (double) NAN;
+
+    for (size_t i = 0; i < plan->step_count; i++) {
+        struct expectation expected;
+
+        capacity_expect(&plan->link, &plan->steps[i], &expected);
+        if (!range_is_said(expected.least_rtt_ns))
+            return (double) NAN;
+        if (isnan(least_ns) || expected.least_rtt_ns.low < least_ns)
+            least_ns = expected.least_rtt_ns.low;
+    }
+    return least_ns;
+}
+
+static int doubt_bypass(struct conductor *conductor, int end,
+                        const char *to_name, const struct contact_way *way,
+                        struct fault *fault)
+{
+    const double least_ns = least_rtt_ns(conductor->plan);
+    char found[32], expected[32];
+
+    if (way->is_own)
+        return conductor_note(conductor, "interface", fault,
+                              "the way from %s to %s does not leave the "
+                              "computer: no radio is in it",
+                              name_of(conductor, end), to_name);
+    if (way->answered_count == 0 || isnan(least_ns)
+        || (double) way->least_rtt_ns >= least_ns)
+        return 0;
+    quantity_show(UNIT_DURATION, (double) way->least_rtt_ns, found,
+                  sizeof(found));
+    quantity_show(UNIT_DURATION, least_ns, expected, sizeof(expected));
+    return conductor_note(conductor, "interface", fault,
+                          "%s had an answer from %s after %s, sooner than any "
+                          "step of the plan allows (%s): does this traffic "
+                          "cross the radio?",
+                          name_of(conductor, end), to_name, found, expected);
+}
+
+static int doubt_way(struct conductor *conductor, int end, const char *to_name,
+                     const struct contact_way *way, struct fault *fault)
+{
+    const unsigned long long mtu_bytes = conductor->plan->link.mtu_bytes;
+    int code = doubt_bypass(conductor, end, to_name, way, fault);
+
+    if (!code && way->echo_count == 0)
+        code = conductor_note(conductor, "contact", fault,
+                              "%s sent no echo to %s: %s",
+                              name_of(conductor, end), to_name, way->trouble);
+    if (!code && way->mtu_bytes && way->mtu_bytes < mtu_bytes)
+        code = conductor_note(conductor, "mtu", fault,
+                              "%s: the way to %s has an MTU of %llu B, the "
+                              "plan says %llu B (link.mtu)",
+                              name_of(conductor, end), to_name,
+                              (unsigned long long) way->mtu_bytes, mtu_bytes);
+    else if (!code && way->whole_was_asked && way->answered_count > 0
+             && !way->whole_is_answered)
+        code = conductor_note(
+            conductor, "mtu", fault,
+            "%s: an unfragmented echo of %llu B to %s was not answered though "
+            "small ones were%s%s: the path's MTU may be smaller than link.mtu",
+            name_of(conductor, end), mtu_bytes, to_name,
+            way->whole_trouble[0] ? "; " : "", way->whole_trouble);
+    return code;
+}
+
+static int prove_way(struct conductor *conductor, int end, const char *to_name,
+                     const char *to, struct proof *proof, struct fault *fault)
+{
+    struct contact_way way;
+    json_t *body = NULL;
+    int code = ask_way(conductor, end, to, &body, fault);
+
+    if (code)
+        return code;
+    code = contact_read_way(body, &way, fault);
+    (void) json_object_set_new(body, "to_name", json_string(to_name));
+    (void) json_array_append_new(proof->ways, body);
+    if (!code)
+        code = check_way(conductor, end, to_name, to, &way, fault);
+    if (!code)
+        code = doubt_way(conductor, end, to_name, &way, fault);
+    if (!code && !proof->has_way) {
+        proof->way = way;
+        proof->has_way = true;
+    }
+    return code;
+}
+
+/* Was this way asked for already?  Several exchanges use one pair. */
+static bool is_proven(const struct proof *proof, const char *to_name)
+{
+    const json_t *way;
+    size_t i;
+
+    json_array_foreach(proof->ways, i, way)
+    {
+        const char *name = json_string_value(json_object_get(way, "to_name"));
+
+        if (name && strcmp(name, to_name) == 0)
+            return true;
+    }
+    return false;
+}
+
+static int prove_ways(struct conductor *conductor, struct proof *proofs,
+                      struct fault *fault)
+{
+    const struct plan *plan = conductor->plan;
+    int code = 0;
+
+    for (size_t i = 0; i < plan->exchange_count && !code; i++) {
+        const struct plan_exchange *planned = &plan->exchanges[i];
+        const int from = planned->from_end, to = planned->to_end;
+        const char *to_address = to >= 0 ? ends_address(conductor->ends, to)
+                                         : conductor->site.hosts[i];
+
+        if (!is_proven(&proofs[from], planned->to))
+            code = prove_way(conductor, from, planned->to, to_address,
+                             &proofs[from], fault);
+        if (!code && to >= 0 && !is_proven(&proofs[to], planned->from))
+            code = prove_way(conductor, to, planned->from,
+                             ends_address(conductor->ends, from), &proofs[to],
+                             fault);
+    }
+    return code;
+}
+
+/* --- what the operator reads ---------------------------------------------- */
+
+/* "0.3 s", "2 h 14 min" */
+static void tell_apart(int64_t apart_ns, char *ret_text, size_t size)
+{
+    const uint64_t ns = (uint64_t) (apart_ns < 0 ? -apart_ns : apart_ns);
+    const unsigned long long minutes = ns / NS_PER_MIN;
+
+    if (ns < NS_PER_MIN)
+        (void) snprintf(ret_text, size, "%.1f s", (double) ns / 1e9);
+    else if (minutes < 60)
+        (void) snprintf(ret_text, size, "%llu min", minutes);
+    else if (minutes < 48 * 60)
+        (void) snprintf(ret_text, size, "%llu h %llu min", minutes / 60,
+                        minutes % 60);
+    else
+        (void) snprintf(ret_text, size, "%llu days", minutes / 60 / 24);
+}
+
+/* How far an end's wall clock is from our own end's. */
+static void tell_clock(struct conductor *conductor, const struct proof *proofs,
+                       int end, char *ret_text, size_t size)
+{
+    const int own = conductor->plan->controller_end;
+    struct ends_clock clock, own_clock;
+    char apart[48];
+
+    ret_text[0] = '\0';
+    if (end == own || ends_clock(conductor->ends, end, &clock)
+        || ends_clock(conductor->ends, own, &own_clock))
+        return;
+    const int64_t apart_ns =
+        (proofs[end].self.wall_minus_monotonic_ns - clock.offset_ns)
+        - (proofs[own].self.wall_minus_monotonic_ns - own_clock.offset_ns);
+    tell_apart(apart_ns, apart, sizeof(apart));
+    (void) snprintf(ret_text, size, ", clocks %s apart (no matter)", apart);
+}
+
+static void tell_end(struct conductor *conductor, const struct proof *proofs,
+                     int end)
+{
+    const struct proof *proof = &proofs[end];
+    const struct contact_way *way = &proof->way;
+    char by[128] = "", clock[96];
+
+    if (proof->has_way && way->hops)
+        (void) snprintf(by, sizeof(by), " by %s, %" PRIu64 " hop%s",
+                        way->interface, way->hops, way->hops == 1 ? "" : "s");
+    else if (proof->has_way && way->interface[0])
+        (void) snprintf(by, sizeof(by), " by %s", way->interface);
+    tell_clock(conductor, proofs, end, clock, sizeof(clock));
+    display_say(conductor->display, "contact", TONE_PLAIN, "%s %s%s%s%s",
+                name_of(conductor, end), ends_address(conductor->ends, end),
+                ends_is_own(conductor->ends, end) ? " (this computer)" : "", by,
+                clock);
+}
+
+static int store_proof(struct conductor *conductor, int end,
+                       const struct proof *proof, struct fault *fault)
+{
+    char *self = json_dumps(proof->self_body, JSON_COMPACT);
+    char *ways = json_dumps(proof->ways, JSON_COMPACT);
+    const int code = logbook_store_end(
+        conductor->wish->logbook, conductor->wish->run->run,
+        name_of(conductor, end), self ? self : "{}", ways ? ways : "[]", fault);
+
+    free(self);
+    free(ways);
+    return code;
+}
+
+static int prove_all(struct conductor *conductor, struct proof *proofs,
+                     struct fault *fault)
+{
+    const size_t end_count = conductor->plan->end_count;
+    int code = 0;
+
+    for (size_t i = 0; i < end_count && !code; i++) {
+        code = ask_self(conductor, (int) i, &proofs[i], fault);
+        if (!code)
+            code = doubt_self(conductor, (int) i, &proofs[i], fault);
+    }
+    if (!code)
+        code = prove_ways(conductor, proofs, fault);
+    for (size_t i = 0; i < end_count && !code; i++) {
+        tell_end(conductor, proofs, (int) i);
+        code = store_proof(conductor, (int) i, &proofs[i], fault);
+    }
+    return code;
+}
+
+int contact_prove(struct conductor *conductor, struct fault *fault)
+{
+    struct proof proofs[PLAN_ENDS_MAX] = { 0 };
+
+    for (size_t i = 0; i < PLAN_ENDS_MAX; i++)
+        proofs[i].ways = json_array();
+    const int code = prove_all(conductor, proofs, fault);
+    for (size_t i = 0; i < PLAN_ENDS_MAX; i++) {
+        json_decref(proofs[i].self_body);
+        json_decref(proofs[i].ways);
+    }
+    return code;
+}
+
+int contact_prove_again(struct conductor *conductor, struct fault *fault)
+{
+    int code = 0;
+
+    /* The list of accounts is the shortest answer there is, and the question
+     * carries what is to be acknowledged. */
+    const struct ends_question question = {
+        .method = "GET",
+        .target = "/exchanges",
+        .timeout_ms = conductor_timeout_ms(conductor, 500),
+    };
+    for (size_t i = 0; i < conductor->plan->end_count && !code; i++) {
+        struct ends_answer answer = { 0 };
+
+        if (ends_is_own(conductor->ends, (int) i))
+            continue;
+        code = ends_ask(conductor->ends, (int) i, &question, &answer, fault);
+        if (!code && answer.status != 200)
+            code = fault_set(fault, UV_EPROTO, "%s", answer.text);
+        ends_answer_clear(&answer);
+    }
+    return code;
+}

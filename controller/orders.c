@@ -1,0 +1,215 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/orders.h"
+
+#include <string.h>
+#include <uv.h>
+
+uint64_t orders_position_count(const struct plan *plan)
+{
+    return plan->rounds * plan->step_count * plan->group_count;
+}
+
+void orders_place_of(const struct plan *plan, uint64_t position,
+                     struct order_place *ret_place)
+{
+    *ret_place = (struct order_place){
+        .position = position,
+        .step = plan_step_at(plan, position / plan->group_count),
+        .group = position % plan->group_count,
+    };
+}
+
+/* What an exchange of the group runs beside. */
+static void tell_condition(const struct plan *plan,
+                           const struct plan_group *group, size_t self,
+                           char *ret_text, size_t size)
+{
+    if (group->count == 1) {
+        (void) snprintf(ret_text, size, "idle");
+    } else if (group->count == 2) {
+        const struct plan_exchange *other =
+            &plan->exchanges[group->first + !self];
+
+        (void) snprintf(ret_text, size, "%s %.20s > %.20s", other->kind->name,
+                        other->from, other->to);
+    } else {
+        (void) snprintf(ret_text, size, "%zu others", group->count - 1);
+    }
+}
+
+/* A seed for each exchange of a run, the same whenever it is resumed.  Numbers
+ * of JSON are exact up to 2^53. */
+static uint64_t seed_of(const struct orders_site *site, uint64_t position,
+                        size_t number)
+{
+    struct draw draw = { site->seed + position * PLAN_GROUP_MAX + number };
+
+    return draw_next(&draw) >> 11;
+}
+
+/* Opens the data connections: whoever knows it may fetch test data, so it
+ * can't be guessed from the plan or the seed. */
+static int make_ticket(char ret_ticket[ID_SIZE], struct fault *fault)
+{
+    unsigned char bytes[12];
+    const int code = uv_random(NULL, NULL, bytes, sizeof(bytes), 0, NULL);
+
+    if (code)
+        return fault_set(fault, code, "no random numbers: %s",
+                         uv_strerror(code));
+    for (size_t i = 0; i < sizeof(bytes); i++)
+        (void) snprintf(ret_ticket + 2 * i, 3, "%02x", bytes[i]);
+    return 0;
+}
+
+static void name_self(const struct orders_site *site, int end,
+                      struct exchange_order *order)
+{
+    const struct plan_end *own = &site->plan->ends[end];
+
+    (void) snprintf(order->own_name, NAME_SIZE, "%s", own->name);
+    (void) snprintf(order->own_call, NAME_SIZE, "%s", own->call);
+    (void) snprintf(order->own_address, ADDRESS_SIZE, "%s",
+                    site->addresses[end]);
+    (void) snprintf(order->interface, NAME_SIZE, "%s", own->interface);
+}
+
+static int hub_of(const struct plan *plan)
+{
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (plan->ends[i].role == ROLE_HUB)
+            return (int) i;
+    }
+    return -1;
+}
+
+/* Identifications go to an agent that can note them: the peer's, or, when the
+ * peer is a host without one, the hub's. */
+static void name_listener(const struct orders_site *site, int end, int peer,
+                          struct exchange_order *order)
+{
+    const int listener = peer >= 0 ? peer : hub_of(site->plan);
+
+    if (listener < 0 || listener == end)
+        return;
+    (void) snprintf(order->identify_to, ADDRESS_SIZE, "%s",
+                    site->addresses[listener]);
+    order->identify_port = site->plan->ends[listener].port;
+}
+
+static void name_peer(const struct orders_site *site, size_t plan_index,
+                      int peer, struct exchange_order *order)
+{
+    if (peer < 0) {
+        const struct plan_exchange *planned =
+            &site->plan->exchanges[plan_index];
+
+        (void) snprintf(order->peer_name, NAME_SIZE, "%.*s", NAME_SIZE - 1,
+                        planned->to);
+        (void) snprintf(order->peer_address, ADDRESS_SIZE, "%s",
+                        site->hosts[plan_index]);
+        return;
+    }
+    (void) snprintf(order->peer_name, NAME_SIZE, "%s",
+                    site->plan->ends[peer].name);
+    (void) snprintf(order->peer_address, ADDRESS_SIZE, "%s",
+                    site->addresses[peer]);
+    order->peer_port = site->plan->ends[peer].port;
+}
+
+struct order_common {
+    char id[ID_SIZE], ticket[ID_SIZE];
+    uint64_t seed;
+    double expected_bps;
+};
+
+static void add_part(const struct orders_site *site,
+                     struct ordered_exchange *exchange, int end, int peer,
+                     const char *part, const struct order_common *common)
+{
+    struct order_part *made = &exchange->parts[exchange->part_count++];
+    struct exchange_order *order = &made->order;
+
+    made->end = end;
+    *order = (struct exchange_order){
+        .seed = common->seed,
+        .expected_bps = common->expected_bps,
+        .identify_every_ns = site->plan->link.identify_every_ns,
+        .spec = exchange->planned->spec,
+    };
+    (void) snprintf(order->id, ID_SIZE, "%s", common->id);
+    (void) snprintf(order->kind, NAME_SIZE, "%s",
+                    exchange->planned->kind->name);
+    (void) snprintf(order->part, NAME_SIZE, "%s", part);
+    (void) snprintf(order->ticket, ID_SIZE, "%s", common->ticket);
+    name_self(site, end, order);
+    name_peer(site, exchange->plan_index, peer, order);
+    name_listener(site, end, peer, order);
+}
+
+static void make_id(const struct orders_site *site,
+                    const struct order_place *place, size_t number,
+                    char ret_id[ID_SIZE])
+{
+    const int used = snprintf(ret_id, ID_SIZE, "%.8s-%llu-%zu", site->tag,
+                              (unsigned long long) place->position, number);
+
+    if (place->attempt)
+        (void) snprintf(ret_id + used, (size_t) (ID_SIZE - used), "-%llx",
+                        (unsigned long long) place->attempt);
+}
+
+static int make_exchange(const struct orders_site *site,
+                         const struct order_place *place, size_t number,
+                         struct ordered_exchange *exchange, struct fault *fault)
+{
+    const struct plan_group *group = &site->plan->groups[place->group];
+    const size_t plan_index = group->first + number;
+    const struct plan_exchange *planned = &site->plan->exchanges[plan_index];
+    const struct kind *kind = planned->kind;
+    struct order_common common = {
+        .seed = seed_of(site, place->position, number),
+        .expected_bps = site->expected_bps[place->step],
+    };
+    const int code = make_ticket(common.ticket, fault);
+
+    if (code)
+        return code;
+    make_id(site, place, number, common.id);
+    *exchange = (struct ordered_exchange){
+        .planned = planned,
+        .plan_index = plan_index,
+        .planned_ns = kind->planned_ns(planned->spec.bytes, common.seed,
+                                       common.expected_bps),
+        .longest_ns = kind->longest_ns(planned->spec.bytes, common.seed),
+    };
+    tell_condition(site->plan, group, number, exchange->condition,
+                   sizeof(exchange->condition));
+    /* Receivers are armed before senders. */
+    if (planned->to_end >= 0)
+        add_part(site, exchange, planned->to_end, planned->from_end,
+                 kind->to_part, &common);
+    add_part(site, exchange, planned->from_end, planned->to_end,
+             kind->from_part, &common);
+    return 0;
+}
+
+int orders_make(const struct orders_site *site, const struct order_place *place,
+                struct ordered_exchange *exchanges, size_t *ret_count,
+                struct fault *fault)
+{
+    const struct plan_group *group = &site->plan->groups[place->group];
+
+    if (group->count > PLAN_GROUP_MAX)
+        return fault_set(fault, UV_E2BIG,
+                         "a group has %zu exchanges, expected at most %d",
+                         group->count, PLAN_GROUP_MAX);
+    for (size_t i = 0; i < group->count; i++) {
+        const int code = make_exchange(site, place, i, &exchanges[i], fault);
+
+        if (code)
+            return code;
+    }
+    *ret_count = group->count;
+    return 0;
+}

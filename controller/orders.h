@@ -1,0 +1,55 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef CONTROLLER_ORDERS_H
+#define CONTROLLER_ORDERS_H
+
+#include <bothends/fault.h>
+#include <bothends/plan.h>
+
+/*
+ * From a planned group to the orders of its ends: what each is told, but for
+ * the start, which the conductor sets last.  No sockets, no clock.
+ */
+
+/* Addresses as numbers, looked up before the run: names are never resolved
+ * while the link should be silent. */
+struct orders_site {
+    const struct plan *plan;
+    char addresses[PLAN_ENDS_MAX][ADDRESS_SIZE]; /* of the ends */
+    char (*hosts)[ADDRESS_SIZE];         /* of each exchange's host, or "" */
+    char tag[16];                        /* begins the run's ids */
+    uint64_t seed;                       /* of the run */
+    double expected_bps[PLAN_STEPS_MAX]; /* goodput; 0: not known */
+};
+
+struct order_part {
+    int end; /* index into the plan's ends */
+    struct exchange_order order;
+};
+
+struct ordered_exchange {
+    const struct plan_exchange *planned;
+    uint64_t plan_index;
+    char condition[64];
+    uint64_t planned_ns, longest_ns; /* after the start */
+    struct order_part parts[2];      /* the receiving end first */
+    size_t part_count;
+};
+
+/* Where in the run a group stands. */
+struct order_place {
+    uint64_t position; /* from 0, over all rounds and steps */
+    size_t step, group;
+    uint64_t attempt; /* how often the run was resumed: new ids for a repeat */
+};
+
+/* exchanges: room for PLAN_GROUP_MAX. */
+int orders_make(const struct orders_site *site, const struct order_place *place,
+                struct ordered_exchange *exchanges, size_t *ret_count,
+                struct fault *fault);
+
+/* Position n of a run, and how many there are. */
+uint64_t orders_position_count(const struct plan *plan);
+void orders_place_of(const struct plan *plan, uint64_t position,
+                     struct order_place *ret_place);
+
+#endif

@@ -1,0 +1,188 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/steps.h"
+
+#include "controller/contact.h"
+
+#include <errno.h>
+#include <jansson.h>
+#include <poll.h>
+#include <string.h>
+#include <unistd.h>
+
+/* The far end's answer to a step change is often lost, for the link changes
+ * under it: it is waited for so long, and then the near end follows. */
+static const uint64_t change_timeout_ms = 15000;
+
+/* So often the loop is run while the operator is waited for. */
+static const int input_look_ms = 100;
+
+/* --- by hand -------------------------------------------------------------- */
+
+/* "skerry and harbour" */
+static void join_ends(const struct plan *plan, char *ret_text, size_t size)
+{
+    size_t used = 0;
+
+    for (size_t i = 0; i < plan->end_count && used < size; i++)
+        used += (size_t) snprintf(ret_text + used, size - used, "%s%s",
+                                  i == 0                    ? ""
+                                  : i + 1 < plan->end_count ? ", "
+                                                            : " and ",
+                                  plan->ends[i].name);
+}
+
+/* The next byte of the input; false at its end, or when the operator wants to
+ * end.  The loop runs meanwhile, for it hears of Ctrl-C; a blocking read would
+ * be taken up again after the signal. */
+static bool read_byte(struct conductor *conductor, char *ret_byte)
+{
+    struct pollfd input = { .fd = conductor->wish->input, .events = POLLIN };
+
+    for (;;) {
+        const int ready = poll(&input, 1, input_look_ms);
+
+        (void) uv_run(&conductor->loop, UV_RUN_NOWAIT);
+        if (conductor->stop)
+            return false;
+        if (ready > 0)
+            return read(input.fd, ret_byte, 1) == 1;
+        if (ready < 0 && errno != EINTR)
+            return false;
+    }
+}
+
+/* One line of the operator, cut when it is long; false when there is none. */
+static bool read_line(struct conductor *conductor, char *ret_line, size_t size)
+{
+    size_t used = 0;
+    char byte;
+
+    while (read_byte(conductor, &byte)) {
+        if (byte == '\n') {
+            ret_line[used] = '\0';
+            return true;
+        }
+        if (byte != '\r' && used + 1 < size)
+            ret_line[used++] = byte;
+    }
+    return false;
+}
+
+static enum steps_answer ask_operator(struct conductor *conductor, size_t step)
+{
+    char ends[PLAN_ENDS_MAX * (NAME_SIZE + 4)], line[64];
+
+    join_ends(conductor->plan, ends, sizeof(ends));
+    for (;;) {
+        display_say(conductor->display, "step", TONE_PLAIN,
+                    "Set %s to step '%s', then press Return (s skips the step, "
+                    "q ends the run).",
+                    ends, conductor->plan->steps[step].name);
+        if (!read_line(conductor, line, sizeof(line))) {
+            if (!conductor->stop)
+                display_say(conductor->display, "step", TONE_DOUBT,
+                            "no answer: the input has ended, so the run ends "
+                            "here");
+            return STEPS_QUIT;
+        }
+        if (line[0] == '\0')
+            return STEPS_SET;
+        if (strcmp(line, "s") == 0)
+            return STEPS_SKIP;
+        if (strcmp(line, "q") == 0)
+            return STEPS_QUIT;
+        display_say(conductor->display, "step", TONE_DOUBT,
+                    "found '%s', expected Return, s or q", line);
+    }
+}
+
+/* --- by the agents' command ------------------------------------------------
+ */
+
+static int put_step(struct conductor *conductor, int end, size_t step,
+                    const struct ends_question *question, struct fault *fault)
+{
+    json_t *body =
+        json_pack("{s:s}", "name", conductor->plan->steps[step].name);
+    struct ends_question put = *question;
+    struct ends_answer answer = { 0 };
+
+    put.body = body;
+    int code = ends_ask(conductor->ends, end, &put, &answer, fault);
+    json_decref(body);
+    if (!code && answer.status != 200)
+        code = fault_set(fault, UV_EPERM, "%s", answer.text);
+    ends_answer_clear(&answer);
+    return code;
+}
+
+/*
+ * Far ends first, while they still hear us.  Whose answer is lost is told again
+ * when our own end has followed: setting a step twice does no harm, and the
+ * second answer is the proof.
+ */
+static int set_by_agents(struct conductor *conductor, size_t step,
+                         struct fault *fault)
+{
+    const struct plan *plan = conductor->plan;
+    const struct ends_question once = { .method = "PUT",
+                                        .target = "/step",
+                                        .timeout_ms = change_timeout_ms,
+                                        .tries_count = 1 };
+    const struct ends_question surely = {
+        .method = "PUT",
+        .target = "/step",
+        .timeout_ms = conductor_timeout_ms(conductor, 500),
+    };
+    bool is_silent[PLAN_ENDS_MAX] = { false };
+    int code = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++) {
+        struct fault lost = { 0 };
+
+        if (ends_is_own(conductor->ends, (int) i))
+            continue;
+        code = put_step(conductor, (int) i, step, &once, &lost);
+        if (code == UV_EPERM || code == UV_ECANCELED)
+            return fault_set(fault, code, "%s", lost.text);
+        is_silent[i] = code != 0;
+    }
+    code = put_step(conductor, plan->controller_end, step, &surely, fault);
+    for (size_t i = 0; i < plan->end_count && !code; i++) {
+        if (is_silent[i])
+            code = put_step(conductor, (int) i, step, &surely, fault);
+    }
+    return code;
+}
+
+int steps_set(struct conductor *conductor, size_t step,
+              enum steps_answer *ret_answer, struct fault *fault)
+{
+    const char *name = conductor->plan->steps[step].name;
+    int code = 0;
+
+    *ret_answer = STEPS_SET;
+    if (conductor->plan->set_steps == SET_BY_HAND)
+        *ret_answer = ask_operator(conductor, step);
+    else
+        code = set_by_agents(conductor, step, fault);
+    if (code == UV_ECANCELED || conductor->stop) {
+        *ret_answer = STEPS_QUIT;
+        return 0;
+    }
+    if (code || *ret_answer != STEPS_SET)
+        return code;
+    conductor->step = step;
+    ends_forget_clocks(conductor->ends);
+    struct fault lost = { 0 };
+    code = contact_prove_again(conductor, &lost);
+    if (code == UV_ECANCELED) {
+        *ret_answer = STEPS_QUIT;
+        return 0;
+    }
+    return code ? fault_set(fault, code,
+                            "no contact on step '%s': %s; is that step set at "
+                            "every end?",
+                            name, lost.text)
+                : 0;
+}

@@ -1,0 +1,196 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/telling.h"
+
+#include "controller/quantity.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+typedef enum display_tone tell_fn(const struct exchange_order *order,
+                                  const struct exchange_account *account,
+                                  char *ret_text, size_t size);
+
+static tell_fn tell_ping, tell_download;
+
+/* One row a kind that has a figure to tell, from the account of one part.
+ * Of others it is told that they are done. */
+static const struct {
+    const struct kind *kind;
+    const char *part;
+    tell_fn *tell;
+} tellings[] = {
+    { &ping_kind, "prober", tell_ping },
+    { &download_kind, "receiver", tell_download },
+};
+
+/* The rows of the series of that name. */
+static const struct rows *series_of(const struct exchange_account *account,
+                                    const struct kind *kind, const char *name)
+{
+    for (size_t i = 0; i < kind->series_count; i++) {
+        if (strcmp(kind->series[i].name, name) == 0)
+            return &account->series[i];
+    }
+    static const struct rows none;
+    return &none;
+}
+
+static int compare_ns(const void *left, const void *right)
+{
+    const uint64_t a = *(const uint64_t *) left, b = *(const uint64_t *) right;
+
+    return (a > b) - (a < b);
+}
+
+/* The time within which half of all sent were answered (the lost count as
+ * infinite); 0 when fewer than half came back. */
+static uint64_t half_within_ns(const struct rows *probes, uint64_t sent_count)
+{
+    uint64_t *rtts_ns = calloc(probes->count + 1, sizeof(*rtts_ns));
+    size_t count = 0;
+
+    if (!rtts_ns)
+        return 0;
+    for (size_t i = 0; i < probes->count; i++) {
+        const struct ping_probe *probe = rows_at(probes, i);
+
+        if (probe->state == PROBE_ANSWERED)
+            rtts_ns[count++] = probe->rtt_ns;
+    }
+    qsort(rtts_ns, count, sizeof(*rtts_ns), compare_ns);
+    const uint64_t rank = (sent_count + 1) / 2;
+    const uint64_t half_ns = rank > 0 && rank <= count ? rtts_ns[rank - 1] : 0;
+    free(rtts_ns);
+    return half_ns;
+}
+
+static enum display_tone tell_ping(const struct exchange_order *order,
+                                   const struct exchange_account *account,
+                                   char *ret_text, size_t size)
+{
+    const struct ping_outcome *ping =
+        (const struct ping_outcome *) account->outcome.bytes;
+    const uint64_t half_ns = half_within_ns(
+        series_of(account, &ping_kind, "probes"), ping->sent_count);
+    char half[64] = "", duration[32];
+
+    (void) order;
+    if (half_ns) {
+        quantity_show(UNIT_DURATION, (double) half_ns, duration,
+                      sizeof(duration));
+        (void) snprintf(half, sizeof(half), ", half within %s", duration);
+    }
+    (void) snprintf(ret_text, size, "%llu of %llu answered%s",
+                    (unsigned long long) ping->answered_count,
+                    (unsigned long long) ping->sent_count, half);
+    if (ping->answered_count == 0)
+        return TONE_BAD;
+    return ping->answered_count < ping->sent_count ? TONE_DOUBT : TONE_GOOD;
+}
+
+/* Content until the time was over (or the end), over the time from the request
+ * to the last of it: start-up included, so a little below the steady figure. */
+static double whole_bps(const struct exchange_account *account,
+                        const struct download_outcome *download)
+{
+    const struct rows *connections =
+        series_of(account, &download_kind, "connections");
+    uint64_t first_ns = UINT64_MAX, last_ns = 0;
+
+    for (size_t i = 0; i < connections->count; i++) {
+        const struct download_connection *connection = rows_at(connections, i);
+
+        if (connection->request_ns && connection->request_ns < first_ns)
+            first_ns = connection->request_ns;
+        if (connection->last_byte_ns > last_ns)
+            last_ns = connection->last_byte_ns;
+    }
+    return last_ns > first_ns && first_ns != UINT64_MAX
+               ? (double) download->content_bytes * BITS_PER_BYTE * 1e9
+                     / (double) (last_ns - first_ns)
+               : 0;
+}
+
+static enum display_tone tell_download(const struct exchange_order *order,
+                                       const struct exchange_account *account,
+                                       char *ret_text, size_t size)
+{
+    const struct download_outcome *download =
+        (const struct download_outcome *) account->outcome.bytes;
+    const double bps = whole_bps(account, download);
+    char rate[32], content[32];
+
+    quantity_show(UNIT_BYTES, (double) download->content_bytes, content,
+                  sizeof(content));
+    if (bps <= 0) {
+        (void) snprintf(ret_text, size, "nothing arrived");
+        return TONE_BAD;
+    }
+    quantity_show(UNIT_RATE, bps, rate, sizeof(rate));
+    if (order->expected_bps > 0)
+        (void) snprintf(ret_text, size,
+                        "%s, %.0f %% of what the step should carry, start-up "
+                        "included; %s",
+                        rate, 100 * bps / order->expected_bps, content);
+    else
+        (void) snprintf(ret_text, size, "%s, start-up included; %s", rate,
+                        content);
+    return TONE_PLAIN;
+}
+
+/* The first trouble of an end, with the end's name. */
+static const char *trouble_of(const struct ordered_exchange *exchange,
+                              const struct exchange_account *const *accounts,
+                              const char **ret_end)
+{
+    for (size_t i = 0; i < exchange->part_count; i++) {
+        *ret_end = exchange->parts[i].order.own_name;
+        if (!accounts[i])
+            return "no account yet";
+        if (accounts[i]->trouble[0])
+            return accounts[i]->trouble;
+        if (accounts[i]->state != ACCOUNT_DONE)
+            return account_states[accounts[i]->state];
+    }
+    return NULL;
+}
+
+static enum display_tone
+tell_figure(const struct ordered_exchange *exchange,
+            const struct exchange_account *const *accounts, char *ret_text,
+            size_t size)
+{
+    for (size_t row = 0; row < COUNT_OF(tellings); row++) {
+        if (strcmp(tellings[row].kind->name, exchange->planned->kind->name)
+            != 0)
+            continue;
+        for (size_t i = 0; i < exchange->part_count; i++) {
+            const struct exchange_order *order = &exchange->parts[i].order;
+
+            if (accounts[i] && strcmp(order->part, tellings[row].part) == 0)
+                return tellings[row].tell(order, accounts[i], ret_text, size);
+        }
+        (void) snprintf(ret_text, size, "not known yet");
+        return TONE_DOUBT;
+    }
+    (void) snprintf(ret_text, size, "done");
+    return TONE_PLAIN;
+}
+
+enum display_tone telling_of(const struct ordered_exchange *exchange,
+                             const struct exchange_account *const *accounts,
+                             char *ret_text, size_t size)
+{
+    const char *end = "";
+    const char *trouble = trouble_of(exchange, accounts, &end);
+    enum display_tone tone = tell_figure(exchange, accounts, ret_text, size);
+
+    if (trouble) {
+        const size_t used = strlen(ret_text);
+
+        (void) snprintf(ret_text + used, size - used, " (%s: %s)", end,
+                        trouble);
+        tone = tone == TONE_BAD ? TONE_BAD : TONE_DOUBT;
+    }
+    return tone;
+}
