@@ -118,8 +118,8 @@ static void the_total_counts_the_rounds_of_the_steps_that_are_run(void **state)
     struct fixture *bench = look("no");
 
     (void) state;
-    assert_int_equal(fixture->preview.planned_ns, 3 * 95 * NS_PER_S);
-    assert_int_equal(bench->preview.planned_ns, 2 * 3 * 95 * NS_PER_S);
+    assert_int_equal(fixture->preview.planned_ns, UINT64_C(285) * NS_PER_S);
+    assert_int_equal(bench->preview.planned_ns, UINT64_C(570) * NS_PER_S);
     assert_true(fixture->preview.longest_ns >= fixture->preview.planned_ns);
     fixture_free(fixture);
     fixture_free(bench);
@@ -163,7 +163,7 @@ static void programs_get_the_same_as_json(void **state)
     (void) state;
     assert_non_null(all);
     assert_int_equal(json_integer_value(json_object_get(all, "planned_ns")),
-                     3 * 95 * NS_PER_S);
+                     UINT64_C(285) * NS_PER_S);
     const json_t *wide = json_array_get(json_object_get(all, "steps"), 1);
     assert_string_equal(json_string_value(json_object_get(wide, "name")),
                         "wide");

@@ -138,6 +138,7 @@ static const struct {
     { &text, "sixteen letters!", "'sixteen letters!'", "at most 15 bytes of text, not 16" },
     { &text, "a\nb", "'a?b'", "text without control characters" },
     { &text, "a\x7f" "b", "'a?b'", "text without control characters" },
+    /* NOLINTNEXTLINE(misc-misleading-bidirectional): on purpose */
     { &text, "\xe2\x80\xae", "'\?\?\?'", "text without control characters" },
     { &text, "\xc2", "'?'", "text without control characters" },
 };

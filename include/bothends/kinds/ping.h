@@ -26,10 +26,12 @@ struct ping_spec {
     uint64_t wait_ns;     /* waiting time after which a probe is lost */
 };
 
+#define PING_COUNT_MAX 1e6 /* probes of one exchange */
+
 /* clang-format off */
 static const struct field ping_spec_fields[] = {
     { "count", "count", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct ping_spec, count),
-      1, 1e6, "", NULL, "how many probes are sent (or say for)" },
+      1, PING_COUNT_MAX, "", NULL, "how many probes are sent (or say for)" },
     { "for_ns", "for", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct ping_spec, for_ns),
       1e6, 86400e9, "", NULL, "how long probes are sent (or say count)" },
     { "gap_ns", "gap", FIELD_SPREAD, UNIT_DURATION, FIELD_AT(struct ping_spec, gap_ns),
@@ -124,6 +126,9 @@ static inline const char *ping_objection(const void *spec)
         return "found both count and for, expected one of them";
     if (!ping->count && !ping->for_ns)
         return "found neither count nor for, expected one of them";
+    if ((double) ping->for_ns > PING_COUNT_MAX * ping->gap_ns.mean)
+        return "found more than a million probes, expected a longer gap or a "
+               "shorter time";
     return NULL;
 }
 
