@@ -332,6 +332,20 @@ static int list_request(const struct signed_request *request, char *query,
 
 #define QUERY_SIZE 2048
 
+/* It comes from an answer that is not signed, perhaps. */
+static int check_nonce(const char *nonce, struct fault *fault)
+{
+    const size_t length = strlen(nonce);
+
+    if (!length || length >= NONCE_SIZE
+        || strspn(nonce, "0123456789abcdef-") != length)
+        return fault_set(fault, UV_EPROTO,
+                         "found the nonce '%.60s', expected hexadecimal digits "
+                         "as an agent gives them out",
+                         nonce);
+    return 0;
+}
+
 int signature_sign_request(const struct wire_key *key,
                            const struct signed_request *request,
                            const char *nonce, struct signature_fields *ret,
@@ -339,9 +353,10 @@ int signature_sign_request(const struct wire_key *key,
 {
     struct signature_component components[REQUEST_COUNT];
     char query[QUERY_SIZE];
-    const int code =
-        list_request(request, query, sizeof(query), components, fault);
+    int code = check_nonce(nonce, fault);
 
+    if (!code)
+        code = list_request(request, query, sizeof(query), components, fault);
     if (code)
         return code;
     (void) snprintf(ret->input, sizeof(ret->input),
