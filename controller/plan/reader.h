@@ -33,7 +33,8 @@ int plan_read_file(const char *path, struct plan *ret_plan, char **ret_text,
                    struct plan_mistakes *mistakes, struct fault *fault);
 void plan_clear(struct plan *plan);
 
-/* "club.yaml:4:6: gap: found '250 parsecs', expected a time such as 250 ms" */
+/* "club.yaml:4:6: sequence.ping.wait: found '250 parsecs', expected a time such
+ * as 250 ms" */
 void plan_mistakes_print(FILE *out, const char *name,
                          const struct plan_mistakes *mistakes);
 void plan_mistakes_clear(struct plan_mistakes *mistakes);
