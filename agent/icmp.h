@@ -12,8 +12,9 @@
  * ICMP and ICMPv6 echo (RFC 792, RFC 4443) to one address.
  *
  * A datagram ICMP socket is taken where the system allows it, else a raw one.
- * Answers and sendings are stamped by the kernel where it does so; all stamps
- * are on the agent's monotonic clock.
+ * Answers and sendings are stamped by the kernel where it does so (answers some
+ * ms after the opening at the earliest); all stamps are on the agent's
+ * monotonic clock.
  *
  * Poll the socket for UV_READABLE | UV_PRIORITIZED and call icmp_next() until
  * it returns 0; call it also when the poll reports an error, and poll anew.
