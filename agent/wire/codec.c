@@ -75,22 +75,35 @@ static json_t *encode_spread(const struct field *field,
                      encode_real(field, spread->high, fault));
 }
 
-/* A text that is not UTF-8 (a name the system gave us) loses what is not
- * ASCII rather than the whole message. */
+static bool has_control_character(const char *text)
+{
+    for (; *text; text++) {
+        if ((unsigned char) *text < 0x20 || *text == 0x7f)
+            return true;
+    }
+    return false;
+}
+
+/* A text that would not be taken at the other side (no UTF-8, or more than a
+ * line) loses what is odd in it, rather than the whole message. */
 static json_t *encode_text(const char *text, size_t size)
 {
-    char ascii[256];
-    json_t *json = json_string(text);
+    char plain[256];
+    json_t *json = has_control_character(text) ? NULL : json_string(text);
     size_t length = 0;
 
     if (json)
         return json;
-    for (; length < size && length + 1 < sizeof(ascii) && text[length];
-         length++)
-        ascii[length] =
-            (unsigned char) text[length] < 0x80 ? text[length] : '?';
-    ascii[length] = '\0';
-    return json_string(ascii);
+    for (; length < size && length + 1 < sizeof(plain) && text[length];
+         length++) {
+        const bool is_plain = text[length] >= 0x20 && text[length] < 0x7f;
+
+        plain[length] = text[length];
+        if (!is_plain)
+            plain[length] = '?';
+    }
+    plain[length] = '\0';
+    return json_string(plain);
 }
 
 json_t *codec_encode_value(const struct field *field, const void *record,
@@ -304,15 +317,6 @@ static int decode_spread(const struct reading *reading,
         return wrong(reading, "a spread with 0 <= low <= mean <= high");
     *ret_spread = (struct spread){ (enum spread_form) form, mean, low, high };
     return 0;
-}
-
-static bool has_control_character(const char *text)
-{
-    for (; *text; text++) {
-        if ((unsigned char) *text < 0x20 || *text == 0x7f)
-            return true;
-    }
-    return false;
 }
 
 /* jansson has seen to it that the text is UTF-8 without a NUL. */
