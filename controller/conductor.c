@@ -158,6 +158,13 @@ static void prepare_site(struct conductor *conductor)
     }
 }
 
+/* An address, a host or a key that isn't there: the plan has to be mended. */
+static int refuse_plan(struct fault *fault)
+{
+    fault->code = UV_EPERM;
+    return UV_EPERM;
+}
+
 static int open_ends(struct conductor *conductor, struct fault *fault)
 {
     char spool[4096];
@@ -173,11 +180,14 @@ static int open_ends(struct conductor *conductor, struct fault *fault)
     };
     int code = ends_open(&wish, &conductor->ends, fault);
     if (code)
-        return code;
+        return code == UV_ENOENT || code == UV_EINVAL || code == UV_EACCES
+                   ? refuse_plan(fault)
+                   : code;
     for (size_t i = 0; i < conductor->plan->end_count; i++)
         (void) snprintf(conductor->site.addresses[i], ADDRESS_SIZE, "%s",
                         ends_address(conductor->ends, (int) i));
-    return look_hosts_up(conductor, fault);
+    code = look_hosts_up(conductor, fault);
+    return code == UV_ENOENT ? refuse_plan(fault) : code;
 }
 
 static void open_loop(struct conductor *conductor)

@@ -375,6 +375,16 @@ static uint64_t drain_ns(const struct group *group)
     return ns < (double) drain_most_ns ? (uint64_t) ns : drain_most_ns;
 }
 
+static bool own_end_sends(const struct group *group)
+{
+    for (size_t i = 0; i < group->exchange_count; i++) {
+        if (ends_is_own(group->conductor->ends,
+                        group->exchanges[i].planned->from_end))
+            return true;
+    }
+    return false;
+}
+
 /* Own accounts by long polls over loopback, while the far ends are left in
  * peace. */
 static int await_own_parts(struct group *group, struct fault *fault)
@@ -412,10 +422,12 @@ static int keep_silent(struct group *group, struct fault *fault)
 
         if (code)
             return code;
-        /* Our end is through, the far one may still have data in the radios'
-         * queues. */
-        const uint64_t drained_ns = uv_hrtime() + drain_ns(group);
-        if (drained_ns < until_ns || uv_hrtime() > until_ns)
+        /* Our end is through.  What it sent may still be in the radios' queues;
+         * what it was sent has come. */
+        const uint64_t now_ns = uv_hrtime();
+        const uint64_t drained_ns =
+            now_ns + (own_end_sends(group) ? drain_ns(group) : 0);
+        if (drained_ns < until_ns || now_ns > until_ns)
             until_ns = drained_ns;
     }
     until_ns += lead_after(round_trip_ns) / lead_round_trips;

@@ -364,8 +364,10 @@ static void tell_apart(int64_t apart_ns, char *ret_text, size_t size)
     const uint64_t ns = (uint64_t) (apart_ns < 0 ? -apart_ns : apart_ns);
     const unsigned long long minutes = ns / NS_PER_MIN;
 
-    if (ns < NS_PER_MIN)
-        (void) snprintf(ret_text, size, "%.1f s", (double) ns / 1e9);
+    if (ns < NS_PER_S)
+        (void) snprintf(ret_text, size, "less than 1 s");
+    else if (ns < NS_PER_MIN)
+        (void) snprintf(ret_text, size, "%.0f s", (double) ns / 1e9);
     else if (minutes < 60)
         (void) snprintf(ret_text, size, "%llu min", minutes);
     else if (minutes < 48 * 60)

@@ -123,7 +123,8 @@ int logbook_reopen_run(struct logbook *logbook, int64_t run,
 /* run 0: the last one.  UV_ENOENT when there is none. */
 int logbook_find_run(struct logbook *logbook, int64_t run,
                      struct logbook_run *ret_run, struct fault *fault);
-/* The last one that is not complete.  UV_ENOENT when there is none. */
+/* The last one that is not complete; those that failed before anything was
+ * measured are passed over.  UV_ENOENT when there is none. */
 int logbook_find_unfinished(struct logbook *logbook,
                             struct logbook_run *ret_run, struct fault *fault);
 /* All, oldest first, as rows of struct logbook_run. */

@@ -98,8 +98,11 @@ int logbook_find_unfinished(struct logbook *logbook,
 {
     sqlite3_stmt *query = NULL;
     int code = logbook_prepare(logbook_database(logbook),
-                               RUN_COLUMNS "WHERE state <> 'complete' "
-                                           "ORDER BY run DESC LIMIT 1",
+                               RUN_COLUMNS
+                               "WHERE state <> 'complete' AND (state <> "
+                               "'failed' OR EXISTS (SELECT 1 FROM groups g "
+                               "WHERE g.run = runs.run)) "
+                               "ORDER BY run DESC LIMIT 1",
                                &query, fault);
 
     if (code)
@@ -107,7 +110,7 @@ int logbook_find_unfinished(struct logbook *logbook,
     code = first_run(logbook, query, ret_run, fault);
     if (code == UV_ENOENT)
         return fault_set(fault, code,
-                         "nothing to resume: every run in '%s' is complete",
+                         "nothing to resume: no run in '%s' was cut off",
                          logbook_path(logbook));
     return code;
 }

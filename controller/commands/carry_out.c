@@ -34,12 +34,6 @@ static int status_of(enum conductor_end end)
     return STATUS_OURS;
 }
 
-static bool can_go_on(enum conductor_end end)
-{
-    return end == CONDUCTOR_INTERRUPTED || end == CONDUCTOR_UNREACHED
-           || end == CONDUCTOR_FAILED;
-}
-
 /* How to go on, as it is to be typed. */
 static void tell_how_to_go_on(const struct carry_out_wish *wish)
 {
@@ -52,6 +46,25 @@ static void tell_how_to_go_on(const struct carry_out_wish *wish)
                   "type:\n  bothends resume%s%s\n",
                   (long long) wish->run->run, is_usual ? "" : " --logbook ",
                   is_usual ? "" : logbook_path(wish->logbook));
+}
+
+static void tell_what_next(const struct carry_out_wish *wish,
+                           const struct conductor_result *result)
+{
+    switch (result->end) {
+    case CONDUCTOR_COMPLETE:
+    case CONDUCTOR_REFUSED:
+        return;
+    case CONDUCTOR_INTERRUPTED:
+    case CONDUCTOR_UNREACHED:
+    case CONDUCTOR_FAILED:
+        if (result->has_groups)
+            tell_how_to_go_on(wish);
+        else
+            (void) puts("Nothing was measured; start again when that is "
+                        "mended.");
+        return;
+    }
 }
 
 int carry_out_run(const struct carry_out_wish *wish)
@@ -83,7 +96,6 @@ int carry_out_run(const struct carry_out_wish *wish)
     }
     if (status == STATUS_MET && result.has_troubles)
         status = STATUS_NOT_MET;
-    if (can_go_on(result.end))
-        tell_how_to_go_on(wish);
+    tell_what_next(wish, &result);
     return status;
 }
