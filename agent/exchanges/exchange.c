@@ -3,6 +3,7 @@
 
 #include "agent/clock.h"
 #include "agent/exchanges/address.h"
+#include "agent/exchanges/facts.h"
 #include "agent/exchanges/identify.h"
 #include "agent/exchanges/wake.h"
 #include "agent/http.h"
@@ -16,8 +17,6 @@
 /* An order that came over a slow link may be a little late; one that is later
  * than this is of another time. */
 #define LATE_MOST_NS (5 * NS_PER_S)
-/* Two readings of the sleep differ by a few ns also when nobody slept. */
-#define SLEPT_LEAST_NS (10 * NS_PER_MS)
 /* Data requests that are open at once, refused ones among them. */
 #define REQUESTS_MAX 64
 #define WAKE_COUNT   3
@@ -42,7 +41,7 @@ struct exchange {
     bool is_finished; /* by the part */
     bool is_closing;
     enum account_state ending; /* ACCOUNT_RUNNING: nothing has ended it */
-    uint64_t suspended_before_ns;
+    struct facts facts;
 
     struct http_request *requests[REQUESTS_MAX]; /* borrowed until gone */
     size_t request_count;
@@ -260,64 +259,6 @@ int exchange_reschedule(struct exchange *exchange, uint64_t start_ns,
 
 /* --- beginning ----------------------------------------------------------- */
 
-/* The way to the peer, now; empty where it can't be told. */
-static struct netinfo_route find_way(const struct exchange *exchange)
-{
-    struct netinfo_route route = { 0 };
-
-    (void) netinfo_route(exchange_peer(exchange), exchange_own(exchange), "",
-                         &route, NULL);
-    return route;
-}
-
-static void read_facts_before(struct exchange *exchange)
-{
-    struct exchange_account *account = &exchange->account;
-    const struct netinfo_route route = find_way(exchange);
-    struct netinfo_counters counters = { 0 };
-
-    account->wall_minus_monotonic_begun_ns =
-        clock_wall_minus_monotonic_ns(NULL);
-    exchange->suspended_before_ns = clock_suspended_ns();
-    (void) snprintf(account->interface, sizeof(account->interface), "%s",
-                    route.interface);
-    (void) snprintf(account->source_address, sizeof(account->source_address),
-                    "%s", route.source_address);
-    (void) snprintf(account->gateway, sizeof(account->gateway), "%s",
-                    route.gateway);
-    account->mtu_bytes = route.mtu_bytes;
-    (void) netinfo_counters(account->interface, &counters);
-    account->sent_bytes_before = counters.sent_bytes;
-    account->received_bytes_before = counters.received_bytes;
-    account->sent_packets_before = counters.sent_packets;
-    account->received_packets_before = counters.received_packets;
-}
-
-/* The same interface's counters as before, wherever the way goes now. */
-static void read_facts_after(struct exchange *exchange)
-{
-    struct exchange_account *account = &exchange->account;
-    const struct netinfo_route route = find_way(exchange);
-    const uint64_t slept_ns =
-        clock_suspended_ns() - exchange->suspended_before_ns;
-    struct netinfo_counters counters = { 0 };
-
-    account->wall_minus_monotonic_ended_ns =
-        clock_wall_minus_monotonic_ns(NULL);
-    account->suspended_ns =
-        slept_ns >= SLEPT_LEAST_NS && slept_ns < INT64_MAX ? slept_ns : 0;
-    (void) snprintf(account->interface_after, sizeof(account->interface_after),
-                    "%s", route.interface);
-    (void) snprintf(account->source_address_after,
-                    sizeof(account->source_address_after), "%s",
-                    route.source_address);
-    (void) netinfo_counters(account->interface, &counters);
-    account->sent_bytes_after = counters.sent_bytes;
-    account->received_bytes_after = counters.received_bytes;
-    account->sent_packets_after = counters.sent_packets;
-    account->received_packets_after = counters.received_packets;
-}
-
 /* An identification that can't be sent doesn't end the exchange: it is a fact
  * for the report, and the licence holder decides. */
 static void identify(struct exchange *exchange, enum identify_moment moment)
@@ -373,9 +314,11 @@ static void on_start(void *owner)
     if (exchange->ending != ACCOUNT_RUNNING)
         return;
     exchange->is_begun = true;
+    exchange->facts.peer = exchange_peer(exchange);
+    exchange->facts.own = exchange_own(exchange);
     exchange->account.state = ACCOUNT_RUNNING;
     exchange->account.begun_ns = clock_now_ns();
-    read_facts_before(exchange);
+    facts_before(&exchange->facts, &exchange->account);
     identify(exchange, IDENTIFY_BEGIN);
     set_next_identification(exchange);
     exchange->part->begin(exchange, exchange->part_state);
@@ -485,7 +428,7 @@ void exchange_finish(struct exchange *exchange)
         exchange->ending = ACCOUNT_DONE;
     if (exchange->is_begun) {
         identify(exchange, IDENTIFY_END);
-        read_facts_after(exchange);
+        facts_after(&exchange->facts, &exchange->account);
     }
     exchange->account.state = (int) exchange->ending;
     for (size_t i = 0; i < exchange->request_count; i++)

@@ -6,6 +6,7 @@
 
 #include <arpa/inet.h>
 #include <curl/curl.h>
+#include <dirent.h>
 #include <netinet/in.h>
 #include <signal.h>
 #include <stdlib.h>
@@ -85,6 +86,20 @@ static void on_udp(uv_poll_t *poll, int status, int events)
     }
 }
 
+/* Descriptors that this process has open (Linux; elsewhere always 0). */
+static size_t count_open_files(void)
+{
+    DIR *folder = opendir("/proc/self/fd");
+    size_t count = 0;
+
+    if (!folder)
+        return 0;
+    while (readdir(folder))
+        count++;
+    (void) closedir(folder);
+    return count;
+}
+
 void pair_open(struct pair *pair)
 {
     static const char *const addresses[] = { "127.0.0.1", "::1" };
@@ -92,6 +107,10 @@ void pair_open(struct pair *pair)
     struct fault fault = { 0 };
 
     memset(pair, 0, sizeof(*pair));
+    /* The first loop of a process opens two descriptors for its lifetime. */
+    assert_int_equal(uv_loop_init(&pair->loop), 0);
+    assert_int_equal(uv_loop_close(&pair->loop), 0);
+    pair->open_file_count = count_open_files();
     (void) signal(SIGPIPE, SIG_IGN);
     assert_int_equal(uv_loop_init(&pair->loop), 0);
     assert_int_equal(uv_timer_init(&pair->loop, &pair->guard), 0);
@@ -118,6 +137,7 @@ void pair_close(struct pair *pair)
     (void) close(pair->udp6);
     for (int i = 0; i < 2; i++)
         account_clear(&pair->ends[i].account);
+    assert_int_equal(count_open_files(), pair->open_file_count);
 }
 
 struct exchange_order pair_order(const struct pair *pair, const char *kind,

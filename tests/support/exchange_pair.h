@@ -33,14 +33,15 @@ struct pair {
     struct http_server *http;
     struct pair_end ends[2];
     size_t armed_count, ended_count;
-    bool is_late; /* the guard ended the run */
-    bool is_deaf; /* identifications are not passed on */
+    size_t open_file_count; /* before */
+    bool is_late;           /* the guard ended the run */
+    bool is_deaf;           /* identifications are not passed on */
     size_t heard_count;
     char heard[3][160]; /* the latest ones */
 };
 
 void pair_open(struct pair *pair);
-/* Runs the loop dry and asserts that nothing is left open. */
+/* Runs the loop dry and asserts that no handle and no descriptor is left. */
 void pair_close(struct pair *pair);
 
 /* An order over 127.0.0.1 that starts in 30 ms and stops 20 s later. */

@@ -1,0 +1,21 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef AGENT_FACTS_H
+#define AGENT_FACTS_H
+
+#include <bothends/exchange.h>
+#include <sys/socket.h>
+
+/*
+ * What an account tells of its surroundings before and after the exchange:
+ * clocks, sleep, the way to the peer and the counters of its interface.  What
+ * the system does not tell stays empty or 0.
+ */
+struct facts {
+    const struct sockaddr *peer, *own; /* borrowed; own may be NULL */
+    uint64_t suspended_before_ns;
+};
+
+void facts_before(struct facts *facts, struct exchange_account *account);
+void facts_after(const struct facts *facts, struct exchange_account *account);
+
+#endif
