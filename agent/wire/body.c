@@ -12,6 +12,11 @@
 #define GZIP_WINDOW_BITS   (15 + 16) /* zlib's way of saying: gzip format */
 #define INFLATE_STEP_BYTES (64u << 10)
 
+/* Above this a body is columns of numbers, and short matches of digits cost
+ * more than they save: Z_FILTERED makes those 4 % shorter, orders 3 % longer.
+ */
+#define FILTERED_FROM_BYTES 2000
+
 void body_clear(struct body *body)
 {
     free(body->content);
@@ -22,9 +27,12 @@ static int deflate_body(struct body *body, struct fault *fault)
 {
     z_stream stream = { .next_in = (unsigned char *) body->content,
                         .avail_in = (uInt) body->content_bytes };
+    const int strategy = body->content_bytes >= FILTERED_FROM_BYTES
+                             ? Z_FILTERED
+                             : Z_DEFAULT_STRATEGY;
 
     if (deflateInit2(&stream, Z_BEST_COMPRESSION, Z_DEFLATED, GZIP_WINDOW_BITS,
-                     9, Z_DEFAULT_STRATEGY)
+                     9, strategy)
         != Z_OK)
         return fault_set(fault, UV_ENOMEM, "out of memory");
     const uLong room = deflateBound(&stream, (uLong) body->content_bytes);

@@ -9,7 +9,17 @@
 
 /*
  * Samples travel as columns of differences, which deflate well:
- * {"rows": N, "columns": {"at_ns": {"unit": 1000, "differences": [...]}, ...}}
+ *
+ *   {"rows": 3, "columns": {
+ *       "at_ns":  {"unit": 1000, "differences": [812000, 40, 41]},
+ *       "end_ns": {"over": "at_ns", "differences": [7, 0, 2]},
+ *       "name":   ["cubic", "cubic", "cubic"] }}
+ *
+ * Value i of a whole-number column (flags and choices too) is unit (1 where it
+ * is not said) times the sum of differences 0 to i; "over" adds the value of
+ * an earlier column in the same row: two stamps of one probe are told once.
+ * Columns of zeros are left out, but for the first, which shows that there are
+ * as many rows as stated.
  */
 #define COLUMNS_ROWS_MAX 20000000
 
