@@ -7,9 +7,10 @@
 
 #include <assert.h>
 #include <bothends/kinds.h>
+#include <inttypes.h>
 #include <jansson.h>
 
-#define LONGEST_EXCHANGE_NS (2 * 24 * 60 * NS_PER_MIN)
+#define LONGEST_EXCHANGE_NS (UINT64_C(48) * 60 * NS_PER_MIN)
 
 struct seat {
     struct seat *next;
@@ -211,15 +212,15 @@ static bool is_busy(const struct roster *roster,
         const uint64_t now_ns = uv_hrtime();
         const uint64_t left_ns =
             seat->order.stop_ns > now_ns ? seat->order.stop_ns - now_ns : 0;
-        (void) fault_set(fault, UV_EBUSY,
-                         "this agent is busy with another run: its %s '%s' "
-                         "with %s is %s, and ends in %llu s at the latest; "
-                         "wait for it, or stop that run",
-                         seat->order.kind, seat->order.id,
-                         seat->order.peer_name[0] ? seat->order.peer_name
-                                                  : seat->order.peer_address,
-                         account_states[state_of(seat)],
-                         (unsigned long long) (left_ns / NS_PER_S + 1));
+        (void) fault_set(
+            fault, UV_EBUSY,
+            "this agent is busy with another run: its %s '%s' "
+            "with %s is %s, and ends in %" PRIu64 " s at the latest; "
+            "wait for it, or stop that run",
+            seat->order.kind, seat->order.id,
+            seat->order.peer_name[0] ? seat->order.peer_name
+                                     : seat->order.peer_address,
+            account_states[state_of(seat)], left_ns / NS_PER_S + 1);
         return true;
     }
     return false;
@@ -230,11 +231,10 @@ static bool is_mistaken(const struct exchange_order *order, struct fault *fault)
 {
     if (order->stop_ns > order->start_ns
         && order->stop_ns - order->start_ns > LONGEST_EXCHANGE_NS)
-        (void) fault_set(
-            fault, UV_EINVAL,
-            "stop_ns: found %llu s after start_ns, expected at most 2 days",
-            (unsigned long long) ((order->stop_ns - order->start_ns)
-                                  / NS_PER_S));
+        (void) fault_set(fault, UV_EINVAL,
+                         "stop_ns: found %" PRIu64
+                         " s after start_ns, expected at most 2 days",
+                         (order->stop_ns - order->start_ns) / NS_PER_S);
     return fault->code != 0;
 }
 

@@ -77,9 +77,15 @@ uint16_t sockets_port(int socket)
 
     if (getsockname(socket, (struct sockaddr *) &address, &length) < 0)
         return 0;
-    if (address.ss_family == AF_INET6)
-        return ntohs(((struct sockaddr_in6 *) &address)->sin6_port);
-    return ntohs(((struct sockaddr_in *) &address)->sin_port);
+    if (address.ss_family == AF_INET6) {
+        struct sockaddr_in6 in6;
+
+        memcpy(&in6, &address, sizeof(in6));
+        return ntohs(in6.sin6_port);
+    }
+    struct sockaddr_in in;
+    memcpy(&in, &address, sizeof(in));
+    return ntohs(in.sin_port);
 }
 
 /* Why the address could not be had, and what to do about it. */
@@ -116,7 +122,7 @@ static int explain_bind(const char *address, uint16_t port, const char *what,
 static int open_bound(const char *address, uint16_t port, int type,
                       const char *what, int *ret_socket, struct fault *fault)
 {
-    struct sockaddr_storage bound;
+    struct sockaddr_storage bound = { 0 };
     const int one = 1;
     int result = sockets_parse(address, port, &bound, fault);
     if (result < 0)

@@ -66,7 +66,7 @@ static int spawn(struct step_change *change, uv_loop_t *loop,
     uv_stdio_container_t streams[3] = {
         { .flags = UV_IGNORE },
         { .flags = UV_IGNORE },
-        { .flags = UV_CREATE_PIPE | UV_WRITABLE_PIPE,
+        { .flags = (uv_stdio_flags) (UV_CREATE_PIPE | UV_WRITABLE_PIPE),
           .data.stream = (uv_stream_t *) &change->errors },
     };
 
@@ -147,7 +147,9 @@ static void take_byte(struct step_change *change, char byte)
     } else if (change->line_length + 1 < sizeof(change->line)) {
         const bool is_plain = (unsigned char) byte >= 0x20 && byte != 0x7f;
 
-        change->line[change->line_length++] = is_plain ? byte : '?';
+        if (!is_plain)
+            byte = '?';
+        change->line[change->line_length++] = byte;
     }
 }
 
