@@ -136,15 +136,19 @@ static void a_way_by_another_interface_is_refused(void **state)
     assert_non_null(strstr(fault.text, "goes by lo, not by"));
 }
 
-static void an_order_tied_to_the_right_interface_is_taken(void **state)
+static void an_order_tied_to_the_right_interface_is_carried_out(void **state)
 {
     struct pair *pair = *state;
     struct exchange_order order = quiet_order(pair, NS_PER_MS);
 
     (void) snprintf(order.interface, sizeof(order.interface), "lo");
     assert_int_equal(pair_arm(pair, 0, &order, NULL), 0);
-    exchange_cancel(pair->ends[0].exchange);
     pair_run(pair);
+    assert_string_equal(pair->ends[0].account.trouble, "");
+    assert_int_equal(pair->ends[0].account.state, ACCOUNT_DONE);
+    assert_int_equal(pair->ends[0].account.identification_count, 2);
+    while (pair->heard_count < 2)
+        (void) uv_run(&pair->loop, UV_RUN_ONCE);
 }
 
 /* --- times --------------------------------------------------------------- */
@@ -331,7 +335,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         PAIR_TEST(a_wrong_order_is_refused_in_words),
         PAIR_TEST(a_way_by_another_interface_is_refused),
-        PAIR_TEST(an_order_tied_to_the_right_interface_is_taken),
+        PAIR_TEST(an_order_tied_to_the_right_interface_is_carried_out),
         PAIR_TEST(it_begins_at_its_start_and_not_before),
         PAIR_TEST(a_start_just_past_begins_at_once),
         PAIR_TEST(it_can_be_put_off_until_it_has_begun),
