@@ -22,13 +22,16 @@ struct call *call_new(struct desk *desk, struct http_request *request,
 
 static void remove_call(struct call *call)
 {
-    struct call **link = &call->desk->calls;
+    struct desk *desk = call->desk;
+    struct call **link = &desk->calls;
 
     while (*link != call)
         link = &(*link)->next;
     *link = call->next;
     gate_pass_free(call->pass);
     free(call);
+    if (!desk->calls)
+        desk->on_idle(desk);
 }
 
 static void on_call_timer_closed(uv_handle_t *handle)

@@ -21,6 +21,7 @@ struct desk {
     struct call *calls;
     const struct call *step_call; /* the one that sets a step just now */
     bool is_closing;
+    void (*on_idle)(struct desk *desk); /* the last call has gone */
 };
 
 struct step_change;

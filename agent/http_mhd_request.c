@@ -93,15 +93,24 @@ void *http_mhd_on_target(void *context, const char *target,
     return request;
 }
 
-static void take_head(struct http_request *request, const char *method)
+/* A busy connection won't give way to a new one.  One that was answered before
+ * its body is in does: nobody holds connections by bodies that never come. */
+static void set_busy(const struct http_request *request, bool is_busy)
 {
     struct connection *connection =
         http_mhd_connection(request->server, request->mhd);
 
+    if (!connection)
+        return;
+    connection->is_busy = is_busy;
+    connection->idle_since_ns = uv_hrtime();
+}
+
+static void take_head(struct http_request *request, const char *method)
+{
     request->head_ns = uv_hrtime();
-    request->connection = connection;
-    if (connection)
-        connection->is_busy = true;
+    request->connection = http_mhd_connection(request->server, request->mhd);
+    set_busy(request, true);
     (void) snprintf(request->method, sizeof(request->method), "%s", method);
     request->head_is_in = true;
     request->server->handler->on_head(request->server->owner, request);
@@ -256,16 +265,13 @@ void http_mhd_on_completed(void *context, struct MHD_Connection *mhd,
 {
     const struct http_server *server = context;
     struct http_request *request = *request_place;
-    struct connection *connection = http_mhd_connection(server, mhd);
 
+    (void) mhd;
     if (!request)
         return;
     log_debug("http: %s %s: ended (%d)", request->method, request->path,
               (int) code);
-    if (connection) {
-        connection->is_busy = false;
-        connection->idle_since_ns = uv_hrtime();
-    }
+    set_busy(request, false);
     if (request->head_is_in)
         server->handler->on_gone(server->owner, request);
     free_request(request);
@@ -427,6 +433,8 @@ void http_reply(struct http_request *request, unsigned status,
         body_bytes, body_bytes ? mem_copy(body, body_bytes) : NULL,
         MHD_RESPMEM_MUST_FREE));
 
+    if (!request->body_is_in)
+        set_busy(request, false);
     answer(request, status, fields, field_count, response);
 }
 

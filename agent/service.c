@@ -35,6 +35,7 @@ struct service {
     struct ports ports;
     struct ear ear4, ear6;
     unsigned open_ears;
+    bool is_http_closed;
     struct data_call *data_calls;
     void (*on_closed)(void *owner);
     void *owner;
@@ -50,6 +51,8 @@ static void on_datagram(uv_poll_t *poll, int status, int events);
 static void on_roster_closed(void *owner);
 static void on_http_closed(void *owner);
 static void on_ear_closed(uv_handle_t *handle);
+static void on_idle(struct desk *desk);
+static void free_when_idle(struct service *service);
 
 static const struct http_owner http_owner = { on_head, on_body, on_gone };
 
@@ -112,6 +115,7 @@ int service_open(const struct service_site *site, struct service **ret_service,
     service->desk.loop = site->loop;
     service->desk.config = site->config;
     service->desk.name = site->name;
+    service->desk.on_idle = on_idle;
     service->ports.udp4 = service->ports.udp6 = -1;
     const int result = open_parts(service, site, fault);
     if (result < 0) {
@@ -328,6 +332,7 @@ static void on_http_closed(void *owner)
     struct service *service = owner;
     struct ear *const ears[] = { &service->ear4, &service->ear6 };
 
+    service->is_http_closed = true;
     for (size_t i = 0; i < COUNT_OF(ears); i++) {
         if (ears[i]->fd >= 0)
             uv_close((uv_handle_t *) &ears[i]->poll, on_ear_closed);
@@ -337,11 +342,25 @@ static void on_http_closed(void *owner)
 static void on_ear_closed(uv_handle_t *handle)
 {
     const struct ear *ear = handle->data;
-    struct service *service = ear->service;
+
+    ear->service->open_ears--;
+    free_when_idle(ear->service);
+}
+
+static void on_idle(struct desk *desk)
+{
+    /* The desk is the service's first member. */
+    free_when_idle((struct service *) desk);
+}
+
+/* A step's command, or the timer of a long poll, may close last. */
+static void free_when_idle(struct service *service)
+{
     void (*on_closed)(void *) = service->on_closed;
     void *owner = service->owner;
 
-    if (--service->open_ears > 0)
+    if (!service->is_http_closed || service->open_ears > 0
+        || service->desk.calls)
         return;
     free_service(service);
     if (on_closed)

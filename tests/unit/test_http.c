@@ -7,6 +7,7 @@
 #include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include <cmocka.h>
 
@@ -526,6 +527,37 @@ static void closing_ends_what_is_waiting(void **state)
     /* The tear-down closes, and asserts that the request is gone. */
 }
 
+/* More connections than the server keeps, each with a refused request whose
+ * body never comes. */
+static void bodies_that_never_come_lock_nobody_out(void **state)
+{
+    enum {
+        HOLDERS = 150
+    };
+    static const char held[] =
+        "PUT /refused HTTP/1.1\r\nHost: t\r\nContent-Length: 9\r\n\r\n";
+    struct fixture *fixture = *state;
+    struct sockaddr_in address;
+    int holders[HOLDERS];
+    char text[] = "GET /hello HTTP/1.1\r\nHost: t\r\n\r\n";
+
+    (void) uv_ip4_addr("127.0.0.1", http_port(fixture->server), &address);
+    for (size_t i = 0; i < HOLDERS; i++) {
+        holders[i] = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+        assert_int_equal(connect(holders[i], (const struct sockaddr *) &address,
+                                 sizeof(address)),
+                         0);
+        assert_int_equal(send(holders[i], held, sizeof(held) - 1, MSG_NOSIGNAL),
+                         sizeof(held) - 1);
+        while (fixture->head_count <= i)
+            (void) uv_run(&fixture->loop, UV_RUN_ONCE);
+    }
+    client_start(fixture, text);
+    run_until_heard(fixture, "hello");
+    for (size_t i = 0; i < HOLDERS; i++)
+        (void) close(holders[i]);
+}
+
 static void a_port_in_use_is_told_with_what_to_do(void **state)
 {
     struct fixture *fixture = *state;
@@ -571,6 +603,7 @@ int main(void)
         PROMISE(an_aborted_stream_is_cut_at_once),
         PROMISE(a_waiting_request_is_gone_when_its_client_goes),
         PROMISE(closing_ends_what_is_waiting),
+        PROMISE(bodies_that_never_come_lock_nobody_out),
         PROMISE(a_port_in_use_is_told_with_what_to_do),
         PROMISE(an_address_of_another_computer_is_told),
     };

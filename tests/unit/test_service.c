@@ -53,7 +53,7 @@ struct answer {
 
 struct fixture {
     uv_loop_t loop;
-    uv_timer_t deadline;
+    uv_timer_t deadline, moment;
     char folder[64], key_file[96], spool_folder[96], mark_file[96];
     struct wire_key key;
     struct agent_config config;
@@ -401,6 +401,17 @@ static int put_order(struct fixture *fixture,
     return ask(fixture, "PUT", target, order_json(order));
 }
 
+static void on_moment(uv_timer_t *timer)
+{
+    uv_stop(timer->loop);
+}
+
+static void run_for_ms(struct fixture *fixture, uint64_t moment_ms)
+{
+    (void) uv_timer_start(&fixture->moment, on_moment, moment_ms, 0);
+    (void) uv_run(&fixture->loop, UV_RUN_DEFAULT);
+}
+
 static void skip_without_icmp(void)
 {
     struct self_abilities abilities;
@@ -471,6 +482,7 @@ static int set_up(void **state)
     fixture->heard = malloc(ANSWER_BYTES);
     (void) uv_loop_init(&fixture->loop);
     (void) uv_timer_init(&fixture->loop, &fixture->deadline);
+    (void) uv_timer_init(&fixture->loop, &fixture->moment);
     (void) uv_timer_start(&fixture->deadline, on_deadline, DEADLINE_MS, 0);
     (void) snprintf(fixture->folder, sizeof(fixture->folder),
                     "/tmp/bothends-test-XXXXXX");
@@ -500,6 +512,7 @@ static int tear_down(void **state)
     disk_is_full = false;
     stop_service(fixture);
     uv_close((uv_handle_t *) &fixture->deadline, NULL);
+    uv_close((uv_handle_t *) &fixture->moment, NULL);
     (void) uv_run(&fixture->loop, UV_RUN_DEFAULT);
     assert_int_equal(uv_loop_close(&fixture->loop), 0);
     json_decref(fixture->answer.json);
@@ -920,6 +933,51 @@ static void a_full_disk_leaves_the_account_to_be_had_with_a_note(void **state)
     assert_int_equal(ask(fixture, "GET", "/exchanges/a1-1-1", NULL), 404);
 }
 
+static void an_ending_agent_waits_for_nobody(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct exchange_order order = ping_order("a1-1-1", 5, 60000, 90000);
+    const struct body nothing = { .content_bytes = 0 };
+    const struct spoil none = { .unsigned_request = false };
+    char signature[SIGNATURE_FIELD_SIZE];
+
+    skip_without_icmp();
+    assert_int_equal(put_order(fixture, &order), 201);
+    fixture->request_bytes =
+        write_request(fixture, "GET", "/exchanges/a1-1-1?wait_ms=600000",
+                      &nothing, &none, signature);
+    connect_and_send(fixture);
+    run_for_ms(fixture, 100);
+    stop_service(fixture);
+    while (!fixture->has_ended)
+        (void) uv_run(&fixture->loop, UV_RUN_ONCE);
+    disconnect(fixture);
+    start_service(fixture, true);
+}
+
+static void an_ending_agent_ends_a_step_change(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct spoil none = { .unsigned_request = false };
+    struct body body = { .content_bytes = 0 };
+    struct fault fault = { 0 };
+    char signature[SIGNATURE_FIELD_SIZE];
+    json_t *json = json_pack("{s:s}", "name", "breeze");
+
+    free(fixture->config.step_command[2]);
+    fixture->config.step_command[2] = strdup("sleep 15");
+    assert_int_equal(body_encode(json, &body, &fault), 0);
+    json_decref(json);
+    fixture->request_bytes =
+        write_request(fixture, "PUT", "/step", &body, &none, signature);
+    body_clear(&body);
+    connect_and_send(fixture);
+    run_for_ms(fixture, 100);
+    stop_service(fixture);
+    disconnect(fixture);
+    start_service(fixture, true);
+}
+
 /* --- promises: the rest ----------------------------------------------------
  */
 
@@ -1032,6 +1090,8 @@ int main(void)
         PROMISE(another_run_is_told_who_is_here),
         PROMISE(another_order_of_the_same_id_is_a_conflict),
         PROMISE(a_full_disk_leaves_the_account_to_be_had_with_a_note),
+        PROMISE(an_ending_agent_waits_for_nobody),
+        PROMISE(an_ending_agent_ends_a_step_change),
         PROMISE(steps_are_set_by_the_owners_list_only),
         PROMISE(the_way_to_an_address_is_told),
         PROMISE(the_udp_port_never_answers),
