@@ -5,7 +5,22 @@
 #include "agent/exchanges/identify.h"
 #include "agent/sockets.h"
 
+#include <errno.h>
 #include <string.h>
+
+/* Linked with --wrap=timerfd_create: the n-th call from now fails. */
+int __real_timerfd_create(int clock, int flags);
+int __wrap_timerfd_create(int clock, int flags);
+static int calls_until_failure = -1;
+
+int __wrap_timerfd_create(int clock, int flags)
+{
+    if (calls_until_failure >= 0 && calls_until_failure-- == 0) {
+        errno = EMFILE;
+        return -1;
+    }
+    return __real_timerfd_create(clock, flags);
+}
 
 /* An answerer waits and does nothing: what is seen is common to all kinds. */
 static struct exchange_order quiet_order(const struct pair *pair,
@@ -149,6 +164,35 @@ static void an_order_tied_to_the_right_interface_is_carried_out(void **state)
     assert_int_equal(pair->ends[0].account.identification_count, 2);
     while (pair->heard_count < 2)
         (void) uv_run(&pair->loop, UV_RUN_ONCE);
+}
+
+static void
+whichever_timer_is_missing_it_is_told_and_nothing_is_left(void **state)
+{
+    struct pair *pair = *state;
+    int failure = 0;
+
+    for (;; failure++) {
+        struct exchange_order order = quiet_order(pair, NS_PER_S);
+        struct fault fault = { 0 };
+
+        (void) snprintf(order.part, sizeof(order.part), "prober");
+        calls_until_failure = failure;
+        if (pair_arm(pair, 0, &order, &fault) != 0) {
+            assert_int_equal(fault.code, UV_EMFILE);
+            assert_non_null(strstr(fault.text, "too many open files"));
+            continue;
+        }
+        pair_run(pair);
+        if (pair->ends[0].account.state == ACCOUNT_DONE)
+            break;
+        assert_int_equal(pair->ends[0].account.state, ACCOUNT_FAILED);
+        assert_non_null(
+            strstr(pair->ends[0].account.trouble, "too many open files"));
+        account_clear(&pair->ends[0].account);
+    }
+    calls_until_failure = -1;
+    assert_int_equal(failure, 4); /* start, stop, identification, probing */
 }
 
 /* --- times --------------------------------------------------------------- */
@@ -336,6 +380,7 @@ int main(void)
         PAIR_TEST(a_wrong_order_is_refused_in_words),
         PAIR_TEST(a_way_by_another_interface_is_refused),
         PAIR_TEST(an_order_tied_to_the_right_interface_is_carried_out),
+        PAIR_TEST(whichever_timer_is_missing_it_is_told_and_nothing_is_left),
         PAIR_TEST(it_begins_at_its_start_and_not_before),
         PAIR_TEST(a_start_just_past_begins_at_once),
         PAIR_TEST(it_can_be_put_off_until_it_has_begun),
