@@ -19,6 +19,10 @@ static const struct command *const commands[] = {
     &draft_command,
     &check_command,
     &rehearse_command,
+    &run_command,
+    &resume_command,
+    &runs_command,
+    &report_command,
     &practice_command,
 };
 

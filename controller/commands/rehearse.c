@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "controller/commands/command.h"
+#include "controller/commands/outcome.h"
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 #include "controller/rehearsal/default_plan.h"
@@ -9,6 +9,10 @@
 #include <inttypes.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
+
+/* Shared by the rehearsals of one folder. */
+#define LOGBOOK_NAME "logbook.db"
 
 struct rehearse_options {
     char out[PATH_MAX];
@@ -24,10 +28,16 @@ static const struct field rehearse_fields[] = {
 static int read_plan(const char *path, struct plan *plan);
 static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
                          struct fault *fault);
-static int run_in_world(const struct stage *stage, const struct world *empty,
+static int run_in_world(const struct stage *stage, const struct plan *plan,
+                        const struct world *empty,
                         const struct rehearse_options *wish,
                         struct fault *fault);
-static void tell_how_it_went(const struct stage *stage);
+static int judge_link(const struct stage *stage, const char *logbook,
+                      const char *out, int status);
+static int note_untrustworthy(const char *logbook_path, const char *out,
+                              const struct ledger_verdict *verdict,
+                              struct fault *fault);
+static uint64_t now_unix_ns(void);
 
 static int rehearse_run(const char *const *arguments, size_t argument_count,
                         const void *options)
@@ -90,51 +100,120 @@ static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
     if (!status)
         status = stage_fill_world(stage, plan, &cast, &world, fault);
     if (!status)
-        status = run_in_world(stage, &world, wish, fault);
+        status = run_in_world(stage, plan, &world, wish, fault);
     free(stage);
     return status;
 }
 
 /* The ordinary command, on the practice computer at which the operator sits. */
-static int run_in_world(const struct stage *stage, const struct world *empty,
+static int run_in_world(const struct stage *stage, const struct plan *plan,
+                        const struct world *empty,
                         const struct rehearse_options *wish,
                         struct fault *fault)
 {
-    char logbook[STAGE_PATH_SIZE];
-    const char *const run[] = { stage->controller, "run",       stage->plan,
-                                "--practice",      "--logbook", logbook,
-                                "--out",           wish->out,   NULL };
-
-    (void) snprintf(logbook, sizeof(logbook), "%s/logbook.db", wish->out);
+    char logbook[STAGE_PATH_SIZE], seed[24];
+    const char *const run[] = {
+        stage->controller, "run",   stage->plan, "--practice",
+        "--logbook",       logbook, "--out",     wish->out,
+        "--seed",          seed,    NULL
+    };
     struct world world = *empty;
 
+    (void) snprintf(logbook, sizeof(logbook), "%s/" LOGBOOK_NAME, wish->out);
+    (void) snprintf(seed, sizeof(seed), "%" PRIu64, plan->practice.seed);
     world.operator_program = run;
     (void) printf("rehearsal: no radio is used; what you see is a practice "
                   "link\n");
     const int status = world_run(&world, fault);
 
-    if (status >= 0)
-        tell_how_it_went(stage);
-    return status;
+    return status < 0 ? status : judge_link(stage, logbook, wish->out, status);
 }
 
-static void tell_how_it_went(const struct stage *stage)
+/* Did the practice link do what it claims to do?  Returns the exit status. */
+static int judge_link(const struct stage *stage, const char *logbook,
+                      const char *out, int status)
 {
     char ledger[STAGE_PATH_SIZE];
     struct ledger_verdict verdict;
     struct fault fault = { 0 };
 
-    (void) snprintf(ledger, sizeof(ledger), "%s/ledger", stage->folder);
+    (void) snprintf(ledger, sizeof(ledger), "%.*s/ledger", PATH_MAX,
+                    stage->folder);
     if (ledger_read_verdict(ledger, &verdict, &fault) != 0) {
         (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
-        return;
+        return STATUS_OURS;
     }
     (void) printf("rehearsal: what really happened is in %s\n", ledger);
-    (void) printf("rehearsal: the practice link %s (99 %% of its edges at most "
-                  "%.2f ms late, %.2f ms allowed)\n",
-                  verdict.is_trustworthy ? "kept time" : "did NOT keep time",
-                  (double) verdict.lateness_p99_ns / 1e6,
-                  (double) verdict.lateness_limit_ns / 1e6);
+    if (verdict.is_trustworthy) {
+        (void) printf("rehearsal: the practice link kept time (99 %% of its "
+                      "edges at most %.2f ms late, %.2f ms allowed)\n",
+                      (double) verdict.lateness_p99_ns / 1e6,
+                      (double) verdict.lateness_limit_ns / 1e6);
+        return status;
+    }
+    if (note_untrustworthy(logbook, out, &verdict, &fault) != 0) {
+        (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
+        return STATUS_OURS;
+    }
+    return status == STATUS_MET ? STATUS_NOT_MET : status;
+}
+
+static void describe_trouble(const struct ledger_verdict *verdict, char *text,
+                             size_t size)
+{
+    if (verdict->own_loss_count)
+        (void) snprintf(text, size,
+                        "The practice link itself lost %" PRIu64
+                        " packets: this computer is too slow or too busy for "
+                        "it. The figures of this rehearsal mean nothing.",
+                        verdict->own_loss_count);
+    else
+        (void) snprintf(text, size,
+                        "The practice link did not keep time: 1 %% of its "
+                        "edges were %.2f ms late or more, %.2f ms are allowed "
+                        "(1 %% of a slot). This computer is too slow or too "
+                        "busy for it. The figures of this rehearsal mean "
+                        "nothing.",
+                        (double) verdict->lateness_p99_ns / 1e6,
+                        (double) verdict->lateness_limit_ns / 1e6);
+}
+
+/* The report was written before the link was judged: a note goes into the
+ * logbook, and the report is written again. */
+static int note_untrustworthy(const char *logbook_path, const char *out,
+                              const struct ledger_verdict *verdict,
+                              struct fault *fault)
+{
+    struct logbook_note note = { .at_unix_ns = now_unix_ns(),
+                                 .class = "practice" };
+    struct logbook_run run = { 0 };
+    struct logbook *logbook = NULL;
+    struct plan plan;
+
+    describe_trouble(verdict, note.text, sizeof(note.text));
+    (void) printf("rehearsal: %s\n", note.text);
+    int status = logbook_open(logbook_path, LOGBOOK_WRITE, &logbook, fault);
+
+    if (!status)
+        status = logbook_find_run(logbook, 0, &run, fault);
+    if (!status)
+        status = logbook_store_note(logbook, run.run, &note, fault);
+    if (!status && run.group_count
+        && outcome_read_plan("rehearse", &run, &plan) == 0) {
+        (void) outcome_report("rehearse", logbook, &run, &plan, out);
+        plan_clear(&plan);
+    }
+    logbook_run_clear(&run);
+    logbook_close(logbook);
+    return status;
+}
+
+static uint64_t now_unix_ns(void)
+{
+    struct timespec now;
+
+    (void) clock_gettime(CLOCK_REALTIME, &now);
+    return (uint64_t) now.tv_sec * NS_PER_S + (uint64_t) now.tv_nsec;
 }
 
 const struct command rehearse_command = {
