@@ -1,0 +1,35 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_ARRIVALS_H
+#define REPORTS_ARRIVALS_H
+
+#include <bothends/rows.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+/*
+ * Content that arrived, as a growing sum over time.  Between two arrivals the
+ * later one's bytes are taken to have come in evenly: they were on the air
+ * then.  So a span from arrival a to arrival b counts the bytes after a up to
+ * b, and spans of whole cycles do not swing by a segment.
+ */
+struct arrivals {
+    uint64_t *at_ns;   /* in order; equal times are merged */
+    double *sum_bytes; /* up to and with that arrival */
+    size_t count;
+};
+
+/* From rows of struct download_arrival of any order. */
+void arrivals_init(struct arrivals *arrivals, const struct rows *rows);
+void arrivals_clear(struct arrivals *arrivals);
+
+/* How many arrived at or before that time. */
+size_t arrivals_until(const struct arrivals *arrivals, uint64_t at_ns);
+
+/* Bytes by that time, between the first and the last arrival. */
+double arrivals_bytes_by(const struct arrivals *arrivals, uint64_t at_ns);
+
+/* The rates (bit/s) of count intervals from from_ns on; the caller frees. */
+double *arrivals_rates_bps(const struct arrivals *arrivals, uint64_t from_ns,
+                           double interval_ns, size_t count);
+
+#endif

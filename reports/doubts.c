@@ -1,0 +1,154 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduction.h"
+
+/*
+ * What speaks against trusting the figures, from what every account says
+ * whatever its kind: how it ended, clocks, the way taken, other traffic.
+ */
+static const int64_t clock_step_ns = INT64_C(50000000);
+static const double foreign_share_ratio = 0.05;
+/* Handshakes, identification, neighbour discovery: not worth a doubt. */
+static const double foreign_least_bytes = 3000;
+static const double link_header_bytes = 14; /* Ethernet, as systems count it */
+
+static void doubt_ending(struct reduction *reduction,
+                         const struct exchange_record *exchange,
+                         const char *end, const struct account_record *account)
+{
+    const char *trouble = account->account.trouble;
+    const int state = account->account.state;
+
+    if (account->is_there && state == ACCOUNT_DONE && !trouble[0])
+        return;
+    if (!account->is_there)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The account of %s for the %s %s → %s on step %s never came; "
+            "'bothends import' takes it from a memory stick.",
+            end, exchange->kind->name, exchange->from, exchange->to,
+            exchange->step);
+    else
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The %s %s → %s on step %s ended at %s as '%s'%s%s.",
+            exchange->kind->name, exchange->from, exchange->to, exchange->step,
+            end, account_states[state], trouble[0] ? ": " : "", trouble);
+}
+
+static void doubt_clock(struct reduction *reduction,
+                        const struct exchange_record *exchange, const char *end,
+                        const struct account_record *account)
+{
+    const struct exchange_account *said = &account->account;
+    const double step_ns = (double) said->wall_minus_monotonic_ended_ns
+                           - (double) said->wall_minus_monotonic_begun_ns;
+
+    if (said->suspended_ns)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The computer of %s slept for %.1f s during the %s %s → %s on "
+            "step %s.",
+            end, (double) said->suspended_ns * 1e-9, exchange->kind->name,
+            exchange->from, exchange->to, exchange->step);
+    else if (fabs(step_ns) > (double) clock_step_ns)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The wall clock of %s was set by %+.3f s during the %s %s → %s on "
+            "step %s; intervals come from the monotonic clock, but kernel "
+            "stamps may be off by as much.",
+            end, step_ns * 1e-9, exchange->kind->name, exchange->from,
+            exchange->to, exchange->step);
+}
+
+static void doubt_change(struct reduction *reduction,
+                         const struct exchange_record *exchange,
+                         const char *end, const char *what, const char *before,
+                         const char *after)
+{
+    if (before[0] && after[0] && strcmp(before, after) != 0)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The %s of %s changed from %s to %s during the %s %s → %s on step "
+            "%s: part of the traffic may have gone another way.",
+            what, end, before, after, exchange->kind->name, exchange->from,
+            exchange->to, exchange->step);
+}
+
+static double difference(uint64_t before, uint64_t after)
+{
+    return after > before ? (double) (after - before) : 0;
+}
+
+static void doubt_foreign_traffic(struct reduction *reduction,
+                                  const struct exchange_record *exchange,
+                                  const char *end,
+                                  const struct account_record *account)
+{
+    const struct exchange_account *said = &account->account;
+    const double packets =
+        difference(said->sent_packets_before, said->sent_packets_after)
+        + difference(said->received_packets_before,
+                     said->received_packets_after);
+    const double counted_bytes =
+        difference(said->sent_bytes_before, said->sent_bytes_after)
+        + difference(said->received_bytes_before, said->received_bytes_after)
+        - packets * link_header_bytes;
+    const double foreign_bytes = counted_bytes - exchange->own_bytes;
+
+    if (isnan(exchange->own_bytes) || foreign_bytes < foreign_least_bytes
+        || foreign_bytes < foreign_share_ratio * counted_bytes)
+        return;
+    reduction_add_sentence(
+        &reduction->doubts,
+        "During the %s %s → %s on step %s the interface of %s carried about "
+        "%.1f kB more than the exchange itself (%.0f %% of all): other "
+        "traffic, or more repeats than TCP told.",
+        exchange->kind->name, exchange->from, exchange->to, exchange->step, end,
+        foreign_bytes * 1e-3, 100 * foreign_bytes / counted_bytes);
+}
+
+static void doubt_account(struct reduction *reduction,
+                          const struct exchange_record *exchange,
+                          const char *end, const struct account_record *account)
+{
+    const struct exchange_account *said = &account->account;
+
+    doubt_ending(reduction, exchange, end, account);
+    if (!account->is_there)
+        return;
+    doubt_clock(reduction, exchange, end, account);
+    doubt_change(reduction, exchange, end, "interface", said->interface,
+                 said->interface_after);
+    doubt_change(reduction, exchange, end, "source address",
+                 said->source_address, said->source_address_after);
+    doubt_foreign_traffic(reduction, exchange, end, account);
+}
+
+static bool is_end_of_plan(const struct plan *plan, const char *name)
+{
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (strcmp(plan->ends[i].name, name) == 0)
+            return true;
+    }
+    return false;
+}
+
+void doubts_add(struct reduction *reduction)
+{
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, i);
+
+        doubt_account(reduction, exchange, exchange->from,
+                      &exchange->from_account);
+        if (is_end_of_plan(reduction->plan, exchange->to))
+            doubt_account(reduction, exchange, exchange->to,
+                          &exchange->to_account);
+    }
+    if (reduction->run.state[0]
+        && strcmp(reduction->run.state, "complete") != 0)
+        reduction_add_sentence(&reduction->doubts,
+                               "The run is not complete (%s): 'bothends "
+                               "resume' goes on with it.",
+                               reduction->run.state);
+}

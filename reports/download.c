@@ -1,0 +1,618 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/arrivals.h"
+#include "reports/batches.h"
+#include "reports/reduction.h"
+
+/*
+ * What downloads say.  Goodput of a whole transfer: content bytes / (last
+ * arrival - request sent): one value a transfer (RFC 3148).  Steady goodput:
+ * the record of arrivals is cut into whole access cycles, the warm-up is
+ * dropped by MSER-5, and the interval comes from batch means.
+ */
+enum download_value {
+    VALUE_WHOLE, /* bit/s */
+    VALUE_STEADY /* bit/s, with its error and degrees of freedom */
+};
+
+#define CYCLES_LEAST 30
+
+/* Without an expected cycle the record is cut into this many intervals. */
+static const double intervals_without_cycle = 60;
+static const size_t curve_points_most = 150;
+/* From so many rounds on, the rounds are the sample. */
+static const size_t rounds_for_a_claim = 5;
+
+/* One transfer at its receiver. */
+struct transfer {
+    struct arrivals arrivals;
+    uint64_t request_ns; /* 0: not known */
+    uint64_t until_ns;   /* arrivals after this are the tail */
+    double cycle_ns;     /* the interval of the record */
+    bool is_cycle_known;
+    size_t cycle_count; /* whole ones in the span */
+    double *rates_bps;  /* one a cycle */
+};
+
+/* What the record says of the steady state. */
+struct steady {
+    struct mser mser;
+    size_t cut_cycles;
+    struct batch_means means;
+    char why[160]; /* "": there is an interval */
+};
+
+static const struct download_spec *
+spec_of(const struct exchange_record *exchange)
+{
+    return (const void *) exchange->spec.bytes;
+}
+
+/* --- one transfer --------------------------------------------------------- */
+
+static uint64_t first_request_ns(const struct rows *connections)
+{
+    uint64_t first_ns = 0;
+
+    for (size_t i = 0; i < connections->count; i++) {
+        const struct download_connection *connection = rows_at(connections, i);
+
+        if (connection->request_ns
+            && (!first_ns || connection->request_ns < first_ns))
+            first_ns = connection->request_ns;
+    }
+    return first_ns;
+}
+
+static int read_transfer(const struct reduction *reduction,
+                         const struct exchange_record *exchange,
+                         struct transfer *transfer, struct fault *fault)
+{
+    const struct account_record *receiver = &exchange->to_account;
+    struct rows arrivals = { .row_size = sizeof(struct download_arrival) };
+    struct rows connections = { .row_size =
+                                    sizeof(struct download_connection) };
+    int code = reduction_read_series(reduction, exchange, receiver, "arrivals",
+                                     &arrivals, fault);
+
+    if (!code)
+        code = reduction_read_series(reduction, exchange, receiver,
+                                     "connections", &connections, fault);
+    *transfer = (struct transfer){ .until_ns = UINT64_MAX };
+    if (!code) {
+        arrivals_init(&transfer->arrivals, &arrivals);
+        transfer->request_ns = first_request_ns(&connections);
+        if (exchange->has_spec && spec_of(exchange)->for_ns)
+            transfer->until_ns =
+                (receiver->start_ns ? receiver->start_ns
+                                    : receiver->account.begun_ns)
+                + spec_of(exchange)->for_ns;
+    }
+    rows_clear(&arrivals);
+    rows_clear(&connections);
+    return code;
+}
+
+/* Cut from the first arrival on, as far as whole cycles go. */
+static void cut_cycles(const struct reduction *reduction,
+                       const struct exchange_record *exchange,
+                       struct transfer *transfer)
+{
+    const struct range cycle_ns =
+        reduction_expectation(reduction, exchange)->cycle_ns;
+    const size_t within =
+        arrivals_until(&transfer->arrivals, transfer->until_ns);
+
+    if (within < 2)
+        return;
+    const uint64_t first_ns = transfer->arrivals.at_ns[0];
+    const double span_ns =
+        (double) (transfer->arrivals.at_ns[within - 1] - first_ns);
+
+    transfer->is_cycle_known =
+        range_is_said(cycle_ns) && range_middle(cycle_ns) > 0;
+    transfer->cycle_ns = transfer->is_cycle_known
+                             ? range_middle(cycle_ns)
+                             : span_ns / intervals_without_cycle;
+    transfer->cycle_count =
+        (size_t) (span_ns / transfer->cycle_ns * (1 + 1e-9));
+    transfer->rates_bps =
+        arrivals_rates_bps(&transfer->arrivals, first_ns, transfer->cycle_ns,
+                           transfer->cycle_count);
+}
+
+static void transfer_clear(struct transfer *transfer)
+{
+    arrivals_clear(&transfer->arrivals);
+    free(transfer->rates_bps);
+}
+
+static struct steady find_steady(const struct transfer *transfer)
+{
+    struct steady steady = { .mser = mser_cut(transfer->rates_bps,
+                                              transfer->cycle_count,
+                                              MSER_BATCH_LENGTH) };
+    size_t kept;
+
+    if (transfer->cycle_count < CYCLES_LEAST) {
+        (void) snprintf(steady.why, sizeof(steady.why),
+                        "needs %d whole cycles, the span holds %zu",
+                        CYCLES_LEAST, transfer->cycle_count);
+        return steady;
+    }
+    if (!steady.mser.is_settled) {
+        (void) snprintf(steady.why, sizeof(steady.why),
+                        "no steady state found: the rate was still changing "
+                        "half-way");
+        return steady;
+    }
+    steady.cut_cycles = steady.mser.cut_batches * MSER_BATCH_LENGTH;
+    kept = transfer->cycle_count - steady.cut_cycles;
+    if (kept < CYCLES_LEAST) {
+        (void) snprintf(steady.why, sizeof(steady.why),
+                        "needs %d whole cycles, %zu are left after the "
+                        "warm-up",
+                        CYCLES_LEAST, kept);
+        return steady;
+    }
+    steady.means = batch_means_uncorrelated(
+        transfer->rates_bps + steady.cut_cycles, kept, CONFIDENCE_LEVEL);
+    return steady;
+}
+
+/* --- findings of one transfer --------------------------------------------- */
+
+static void keep_value(struct reduction *reduction, size_t exchange, int what,
+                       const struct mean_error *level)
+{
+    struct value_record *value = rows_add(&reduction->values);
+
+    value->exchange = exchange;
+    value->what = what;
+    value->level = *level;
+}
+
+static void add_whole(struct reduction *reduction, size_t exchange,
+                      const struct transfer *transfer)
+{
+    const struct arrivals *arrivals = &transfer->arrivals;
+    struct finding *finding = reduction_add_finding(
+        reduction, reduction_exchange(reduction, exchange), "goodput_whole",
+        "bit/s");
+
+    if (!arrivals->count) {
+        finding_set_why(finding, "nothing arrived");
+        return;
+    }
+    const uint64_t last_ns = arrivals->at_ns[arrivals->count - 1];
+
+    finding->samples_count = 1;
+    if (!transfer->request_ns || last_ns <= transfer->request_ns) {
+        finding_set_why(finding, "when the request was sent is not known");
+        return;
+    }
+    finding->value = 8 * arrivals->sum_bytes[arrivals->count - 1] * 1e9
+                     / (double) (last_ns - transfer->request_ns);
+    finding_set_why(finding, "one transfer has no interval");
+    keep_value(reduction, exchange, VALUE_WHOLE,
+               &(struct mean_error){ .mean = finding->value });
+}
+
+static void add_steady(struct reduction *reduction, size_t exchange,
+                       const struct transfer *transfer,
+                       const struct steady *steady)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+    const struct expectation *expectation =
+        reduction_expectation(reduction, record);
+    struct finding *finding =
+        reduction_add_finding(reduction, record, "goodput_steady", "bit/s");
+    const struct batch_means *means = &steady->means;
+    const size_t kept = transfer->cycle_count - steady->cut_cycles;
+
+    finding->samples_count = transfer->cycle_count;
+    if (steady->why[0]) {
+        finding_set_why(finding, "%s", steady->why);
+        return;
+    }
+    finding_set(finding, &means->estimate, kept - means->left_over);
+    finding_judge(finding, expectation->goodput_bps, expectation->source,
+                  (double) kept * transfer->cycle_ns * 1e-9);
+    keep_value(reduction, exchange, VALUE_STEADY,
+               &(struct mean_error){ means->estimate.value, means->error,
+                                     (double) means->batch_count - 1 });
+}
+
+static void add_method(struct reduction *reduction,
+                       const struct exchange_record *exchange,
+                       const struct transfer *transfer,
+                       const struct steady *steady)
+{
+    const double cycle_s = transfer->cycle_ns * 1e-9;
+    const char *cycle_name =
+        transfer->is_cycle_known ? "cycles" : "intervals (cycle not known)";
+
+    if (steady->why[0] || !transfer->cycle_count)
+        return;
+    reduction_add_sentence(
+        &reduction->methods,
+        "Download %s → %s on step %s, round %llu: %zu %s of %.3f s; the first "
+        "%.1f s were warm-up; %zu batches of %.1f s, lag-1 correlation %.2f.",
+        exchange->from, exchange->to, exchange->step,
+        (unsigned long long) exchange->round, transfer->cycle_count, cycle_name,
+        cycle_s, (double) steady->cut_cycles * cycle_s,
+        steady->means.batch_count,
+        (double) steady->means.batch_length * cycle_s,
+        isnan(steady->means.lag1) ? 0 : steady->means.lag1);
+}
+
+static void add_curve(struct reduction *reduction, size_t exchange,
+                      const struct transfer *transfer,
+                      const struct steady *steady)
+{
+    const size_t cycles_a_point = transfer->cycle_count / curve_points_most + 1;
+    const size_t points = transfer->cycle_count / cycles_a_point;
+    const double point_s = (double) cycles_a_point * transfer->cycle_ns * 1e-9;
+
+    if (points < 2)
+        return;
+    struct curve *curve = reduction_add_curve(reduction, CURVE_RATE, exchange);
+
+    curve->expected = reduction_expectation(
+                          reduction, reduction_exchange(reduction, exchange))
+                          ->goodput_bps;
+    if (!steady->why[0])
+        curve->steady_from_s =
+            (double) steady->cut_cycles * transfer->cycle_ns * 1e-9;
+    for (size_t i = 0; i < points; i++) {
+        struct point *point = rows_add(&curve->points);
+
+        point->x = ((double) i + 0.5) * point_s;
+        point->y = statistics_mean(transfer->rates_bps + i * cycles_a_point,
+                                   cycles_a_point);
+    }
+}
+
+/*
+ * IP bytes of the exchange on the link: content, framing and what TCP sent
+ * again, in segments with their headers, and an acknowledgement for every
+ * segment or every second one (the middle of it).
+ */
+static int estimate_own_bytes(const struct reduction *reduction,
+                              struct exchange_record *exchange,
+                              const struct transfer *transfer,
+                              struct fault *fault)
+{
+    const struct arrivals *arrivals = &transfer->arrivals;
+    struct rows rows = { .row_size = sizeof(struct download_tcp) };
+    double sent_bytes[16] = { 0 };
+    double segment_bytes = 0;
+    double payload_bytes = 0;
+    int code = 0;
+
+    if (exchange->from_account.is_there)
+        code = reduction_read_series(
+            reduction, exchange, &exchange->from_account, "tcp", &rows, fault);
+    for (size_t i = 0; i < rows.count; i++) {
+        const struct download_tcp *tcp = rows_at(&rows, i);
+
+        if (tcp->connection < COUNT_OF(sent_bytes)
+            && (double) tcp->sent_bytes > sent_bytes[tcp->connection])
+            sent_bytes[tcp->connection] = (double) tcp->sent_bytes;
+        segment_bytes = (double) tcp->segment_bytes;
+    }
+    rows_clear(&rows);
+    for (size_t i = 0; i < COUNT_OF(sent_bytes); i++)
+        payload_bytes += sent_bytes[i];
+    const double content_bytes =
+        arrivals->count ? arrivals->sum_bytes[arrivals->count - 1] : 0;
+
+    /* The last look at TCP may be a moment before the end. */
+    if (payload_bytes < content_bytes)
+        payload_bytes = content_bytes;
+    if (segment_bytes < 1)
+        segment_bytes = (double) reduction->plan->link.mtu_bytes
+                        - IPV4_HEADER_BYTES - TCP_HEADER_BYTES
+                        - TCP_TIMESTAMP_BYTES;
+    const double header_bytes =
+        IPV4_HEADER_BYTES + TCP_HEADER_BYTES + TCP_TIMESTAMP_BYTES;
+
+    exchange->own_bytes =
+        payload_bytes + 1.75 * header_bytes * payload_bytes / segment_bytes;
+    return code;
+}
+
+static void doubt_too_fast(struct reduction *reduction,
+                           const struct exchange_record *exchange)
+{
+    const struct range channel_bps =
+        reduction_expectation(reduction, exchange)->channel_bps;
+    const struct value_record *value =
+        reduction->values.count
+            ? rows_at(&reduction->values, reduction->values.count - 1)
+            : NULL;
+
+    if (!value || !range_is_said(channel_bps)
+        || reduction_exchange(reduction, value->exchange) != exchange
+        || value->level.mean <= channel_bps.high)
+        return;
+    reduction_add_sentence(
+        &reduction->doubts,
+        "The goodput from %s to %s on step %s (%.1f kbit/s) is above the "
+        "channel's own bit rate (%.1f kbit/s): traffic went round the radio, "
+        "or the step is not the one stated.",
+        exchange->from, exchange->to, exchange->step, value->level.mean * 1e-3,
+        channel_bps.high * 1e-3);
+}
+
+static void add_missing(struct reduction *reduction,
+                        const struct exchange_record *exchange, const char *why)
+{
+    static const char *const measures[] = { "goodput_whole", "goodput_steady" };
+
+    for (size_t i = 0; i < COUNT_OF(measures); i++)
+        finding_set_why(
+            reduction_add_finding(reduction, exchange, measures[i], "bit/s"),
+            "%s", why);
+}
+
+static int reduce(struct reduction *reduction, size_t exchange,
+                  struct fault *fault)
+{
+    struct exchange_record *record = reduction_exchange(reduction, exchange);
+    struct transfer transfer;
+    char why[160];
+
+    if (reduction_is_account_missing(&record->to_account, record->to, why,
+                                     sizeof(why))) {
+        add_missing(reduction, record, why);
+        return 0;
+    }
+    int code = read_transfer(reduction, record, &transfer, fault);
+
+    if (!code) {
+        cut_cycles(reduction, record, &transfer);
+        const struct steady steady = find_steady(&transfer);
+
+        add_whole(reduction, exchange, &transfer);
+        add_steady(reduction, exchange, &transfer, &steady);
+        add_method(reduction, record, &transfer, &steady);
+        add_curve(reduction, exchange, &transfer, &steady);
+        doubt_too_fast(reduction, record);
+        code = estimate_own_bytes(reduction, record, &transfer, fault);
+    }
+    transfer_clear(&transfer);
+    return code;
+}
+
+/* --- over rounds and steps ------------------------------------------------ */
+
+/* Values of that exchange in all rounds, as rows of struct mean_error. */
+static struct rows gather(const struct reduction *reduction, size_t exchange,
+                          int what)
+{
+    struct rows levels = { .row_size = sizeof(struct mean_error) };
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+
+    for (size_t i = 0; i < reduction->values.count; i++) {
+        const struct value_record *value = rows_at(&reduction->values, i);
+
+        if (value->what == what
+            && reduction_is_same(reduction_exchange(reduction, value->exchange),
+                                 record))
+            *(struct mean_error *) rows_add(&levels) = value->level;
+    }
+    return levels;
+}
+
+static struct estimate over_rounds(const struct rows *levels)
+{
+    double *values = calloc(levels->count + 1, sizeof(*values));
+
+    if (!values)
+        abort();
+    for (size_t i = 0; i < levels->count; i++)
+        values[i] = ((const struct mean_error *) rows_at(levels, i))->mean;
+    const struct estimate estimate =
+        statistics_mean_interval(values, levels->count, CONFIDENCE_LEVEL);
+
+    free(values);
+    return estimate;
+}
+
+/*
+ * The level of all rounds together.  From five rounds on their spread is the
+ * error; with fewer, the errors from within each run are added, which says
+ * nothing of what changes between rounds ("during this run").
+ */
+static bool level_of_rounds(const struct rows *levels,
+                            struct mean_error *ret_level)
+{
+    const double count = (double) levels->count;
+    double squares = 0;
+
+    if (!levels->count)
+        return false;
+    if (levels->count == 1) {
+        *ret_level = *(const struct mean_error *) rows_at(levels, 0);
+        return true;
+    }
+    const struct estimate estimate = over_rounds(levels);
+
+    *ret_level = (struct mean_error){ .mean = estimate.value };
+    if (levels->count >= rounds_for_a_claim) {
+        ret_level->degrees = count - 1;
+        ret_level->error =
+            (estimate.high - estimate.value)
+            / statistics_t((1 + CONFIDENCE_LEVEL) / 2, ret_level->degrees);
+        return true;
+    }
+    for (size_t i = 0; i < levels->count; i++) {
+        const struct mean_error *level = rows_at(levels, i);
+
+        squares += level->error * level->error;
+        ret_level->degrees += level->degrees;
+    }
+    ret_level->error = sqrt(squares) / count;
+    return true;
+}
+
+static struct estimate estimate_of(const struct mean_error *level)
+{
+    const double reach =
+        statistics_t((1 + CONFIDENCE_LEVEL) / 2, level->degrees) * level->error;
+
+    return (struct estimate){ level->mean, level->mean - reach,
+                              level->mean + reach };
+}
+
+static void combine_steady(struct reduction *reduction, size_t exchange)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+    const struct expectation *expectation =
+        reduction_expectation(reduction, record);
+    struct rows levels = gather(reduction, exchange, VALUE_STEADY);
+    struct mean_error level;
+
+    if (levels.count > 1 && level_of_rounds(&levels, &level)) {
+        struct finding *finding = reduction_add_combined(
+            reduction, record, "goodput_steady", "bit/s");
+        const struct estimate estimate = estimate_of(&level);
+
+        finding_set(finding, &estimate, levels.count);
+        finding_judge(finding, expectation->goodput_bps, expectation->source,
+                      (double) NAN);
+    }
+    rows_clear(&levels);
+}
+
+/* Judged only where no transfer was long enough for a steady figure: a whole
+ * transfer has its start-up in it, and the expectation has not. */
+static void combine_whole(struct reduction *reduction, size_t exchange)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+    const struct expectation *expectation =
+        reduction_expectation(reduction, record);
+    struct rows levels = gather(reduction, exchange, VALUE_WHOLE);
+    struct rows steady = gather(reduction, exchange, VALUE_STEADY);
+
+    if (levels.count > 1) {
+        struct finding *finding =
+            reduction_add_combined(reduction, record, "goodput_whole", "bit/s");
+        const struct estimate estimate = over_rounds(&levels);
+
+        finding_set(finding, &estimate, levels.count);
+        if (!steady.count)
+            finding_judge(finding, expectation->goodput_bps,
+                          expectation->source, (double) NAN);
+    }
+    rows_clear(&levels);
+    rows_clear(&steady);
+}
+
+/* The same exchange on another step. */
+static bool find_on_step(const struct reduction *reduction, size_t exchange,
+                         size_t step, size_t *ret_exchange)
+{
+    const struct exchange_record *wanted =
+        reduction_exchange(reduction, exchange);
+
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *record = reduction_exchange(reduction, i);
+
+        if (record->step_index == step && record->kind == wanted->kind
+            && record->plan_index == wanted->plan_index
+            && strcmp(record->from, wanted->from) == 0
+            && strcmp(record->to, wanted->to) == 0) {
+            *ret_exchange = i;
+            return true;
+        }
+    }
+    return false;
+}
+
+static bool level_of_exchange(const struct reduction *reduction,
+                              size_t exchange, struct mean_error *ret_level)
+{
+    struct rows levels = gather(reduction, exchange, VALUE_STEADY);
+    const bool has_level = level_of_rounds(&levels, ret_level);
+
+    rows_clear(&levels);
+    return has_level;
+}
+
+/* What is uncertain about one step is mostly uncertain about the other in the
+ * same way, but the range makes no use of that. */
+static struct range promised_gain(struct range above, struct range below)
+{
+    return (struct range){ above.low / below.high, above.high / below.low };
+}
+
+static void add_gain(struct reduction *reduction, size_t above, size_t below)
+{
+    const struct exchange_record *record = reduction_exchange(reduction, above);
+    const struct expectation *upper = reduction_expectation(reduction, record);
+    const struct expectation *lower =
+        reduction_expectation(reduction, reduction_exchange(reduction, below));
+    struct finding *finding =
+        reduction_add_combined(reduction, record, "gain", "ratio");
+    struct mean_error above_level;
+    struct mean_error below_level;
+
+    if (!level_of_exchange(reduction, above, &above_level)
+        || !level_of_exchange(reduction, below, &below_level)) {
+        finding_set_why(finding, "needs a steady goodput on both steps");
+        return;
+    }
+    const struct estimate ratio =
+        statistics_ratio(&above_level, &below_level, CONFIDENCE_LEVEL);
+
+    finding_set(finding, &ratio, 2);
+    if (isnan(ratio.value))
+        finding_set_why(finding, "nothing arrived on one of the steps");
+    if (range_is_said(upper->goodput_bps) && range_is_said(lower->goodput_bps))
+        finding_judge(finding,
+                      promised_gain(upper->goodput_bps, lower->goodput_bps),
+                      upper->source, (double) NAN);
+}
+
+static void combine(struct reduction *reduction)
+{
+    const size_t count = reduction->exchanges.count;
+
+    for (size_t i = 0; i < count; i++) {
+        if (strcmp(reduction_exchange(reduction, i)->kind->name, "download")
+                == 0
+            && reduction_is_first(reduction, i)) {
+            combine_whole(reduction, i);
+            combine_steady(reduction, i);
+        }
+    }
+    for (size_t i = 0; i < count; i++) {
+        const struct exchange_record *record = reduction_exchange(reduction, i);
+        size_t below;
+
+        if (strcmp(record->kind->name, "download") == 0
+            && reduction_is_first(reduction, i) && record->step_index > 0
+            && record->step_index < reduction->plan->step_count
+            && find_on_step(reduction, i, record->step_index - 1, &below))
+            add_gain(reduction, i, below);
+    }
+}
+
+const struct report_kind download_report = {
+    .name = "download",
+    .reduce = reduce,
+    .combine = combine,
+    .definition =
+        "Goodput counts content bytes that arrived at the receiving "
+        "application, never headers or repeats. Steady goodput: arrivals "
+        "until the feeding time was over are cut into whole access cycles; "
+        "the warm-up is dropped by MSER-5; the interval is Student's t over "
+        "batch means of whole cycles (at least 30 cycles and 10 batches). "
+        "The whole transfer is content divided by the time from the request "
+        "to the last arrival.",
+};

@@ -1,0 +1,223 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/drawing.h"
+
+#include <cairo-svg.h>
+#include <errno.h>
+#include <math.h>
+
+static const double png_scale = 2;
+static const double text_size = 13;
+
+/* Luminances lie apart, so that a grey print still tells them. */
+static const double inks[INK_COUNT][3] = {
+    [INK_TEXT] = { 0.13, 0.13, 0.13 },   [INK_FAINT] = { 0.86, 0.86, 0.86 },
+    [INK_BAND] = { 0.80, 0.84, 0.80 },   [INK_FIRST] = { 0.00, 0.27, 0.50 },
+    [INK_SECOND] = { 0.84, 0.43, 0.00 }, [INK_THIRD] = { 0.25, 0.50, 0.40 },
+    [INK_FOURTH] = { 0.60, 0.20, 0.50 },
+};
+
+static int draw_on(cairo_surface_t *surface, double scale, double width,
+                   double height, drawing_fn *draw, const void *chart)
+{
+    cairo_t *page = cairo_create(surface);
+
+    cairo_scale(page, scale, scale);
+    cairo_set_source_rgb(page, 1, 1, 1);
+    cairo_rectangle(page, 0, 0, width, height);
+    cairo_fill(page);
+    draw(page, chart);
+    const cairo_status_t status = cairo_status(page);
+
+    cairo_destroy(page);
+    return status == CAIRO_STATUS_SUCCESS ? 0 : -EIO;
+}
+
+static int write_svg(const char *path, double width, double height,
+                     drawing_fn *draw, const void *chart)
+{
+    cairo_surface_t *surface = cairo_svg_surface_create(path, width, height);
+    int code = draw_on(surface, 1, width, height, draw, chart);
+
+    cairo_surface_finish(surface);
+    if (cairo_surface_status(surface) != CAIRO_STATUS_SUCCESS)
+        code = -EIO;
+    cairo_surface_destroy(surface);
+    return code;
+}
+
+static int write_png(const char *path, double width, double height,
+                     drawing_fn *draw, const void *chart)
+{
+    cairo_surface_t *surface = cairo_image_surface_create(
+        CAIRO_FORMAT_RGB24, (int) (width * png_scale),
+        (int) (height * png_scale));
+    int code = draw_on(surface, png_scale, width, height, draw, chart);
+
+    if (cairo_surface_write_to_png(surface, path) != CAIRO_STATUS_SUCCESS)
+        code = -EIO;
+    cairo_surface_destroy(surface);
+    return code;
+}
+
+int drawing_write(const char *path, double width, double height,
+                  drawing_fn *draw, const void *chart, struct fault *fault)
+{
+    char file[4200];
+    int code;
+
+    (void) snprintf(file, sizeof(file), "%s.svg", path);
+    code = write_svg(file, width, height, draw, chart);
+    if (!code) {
+        (void) snprintf(file, sizeof(file), "%s.png", path);
+        code = write_png(file, width, height, draw, chart);
+    }
+    return code ? fault_set(fault, code, "cannot write the chart '%s'", file)
+                : 0;
+}
+
+void drawing_ink(cairo_t *page, enum ink ink)
+{
+    cairo_set_source_rgb(page, inks[ink][0], inks[ink][1], inks[ink][2]);
+}
+
+/* Moves to where the text begins; the font is set. */
+static void place_text(cairo_t *page, double x, double y, double size,
+                       bool is_bold, enum anchor anchor, const char *text)
+{
+    cairo_text_extents_t extents;
+
+    cairo_select_font_face(page, "sans-serif", CAIRO_FONT_SLANT_NORMAL,
+                           is_bold ? CAIRO_FONT_WEIGHT_BOLD
+                                   : CAIRO_FONT_WEIGHT_NORMAL);
+    cairo_set_font_size(page, size);
+    cairo_text_extents(page, text, &extents);
+    if (anchor == ANCHOR_MIDDLE)
+        x -= extents.x_advance / 2;
+    else if (anchor == ANCHOR_RIGHT)
+        x -= extents.x_advance;
+    cairo_move_to(page, x, y);
+}
+
+void drawing_text(cairo_t *page, double x, double y, double size, bool is_bold,
+                  enum anchor anchor, const char *text)
+{
+    place_text(page, x, y, size, is_bold, anchor, text);
+    cairo_show_text(page, text);
+}
+
+void drawing_label(cairo_t *page, double x, double y, enum ink ink,
+                   enum anchor anchor, const char *text)
+{
+    place_text(page, x, y, text_size, false, anchor, text);
+    cairo_text_path(page, text);
+    cairo_set_source_rgb(page, 1, 1, 1);
+    cairo_set_line_width(page, 4);
+    cairo_set_line_join(page, CAIRO_LINE_JOIN_ROUND);
+    cairo_stroke_preserve(page);
+    drawing_ink(page, ink);
+    cairo_fill(page);
+}
+
+void drawing_line(cairo_t *page, double x1, double y1, double x2, double y2,
+                  double width)
+{
+    cairo_set_line_width(page, width);
+    cairo_move_to(page, x1, y1);
+    cairo_line_to(page, x2, y2);
+    cairo_stroke(page);
+}
+
+void drawing_rectangle(cairo_t *page, double x1, double y1, double x2,
+                       double y2)
+{
+    cairo_rectangle(page, x1, y1, x2 - x1, y2 - y1);
+    cairo_fill(page);
+}
+
+static void polygon(cairo_t *page, double x, double y, double radius,
+                    int corners, double turn)
+{
+    for (int i = 0; i < corners; i++) {
+        const double angle = turn + 2 * M_PI * i / corners;
+
+        cairo_line_to(page, x + radius * cos(angle), y + radius * sin(angle));
+    }
+    cairo_close_path(page);
+    cairo_fill(page);
+}
+
+void drawing_mark(cairo_t *page, double x, double y, size_t series)
+{
+    switch (series % INK_SERIES) {
+    case 0:
+        cairo_new_path(page);
+        cairo_arc(page, x, y, 5, 0, 2 * M_PI);
+        cairo_fill(page);
+        return;
+    case 1:
+        drawing_rectangle(page, x - 4.5, y - 4.5, x + 4.5, y + 4.5);
+        return;
+    case 2:
+        polygon(page, x, y, 6.5, 4, 0);
+        return;
+    default:
+        polygon(page, x, y, 6.5, 3, -M_PI / 2);
+        return;
+    }
+}
+
+/* --- plots ---------------------------------------------------------------- */
+
+double plot_x(const struct plot *plot, double value)
+{
+    return plot->left
+           + (value - plot->x.low) / (plot->x.high - plot->x.low)
+                 * (plot->right - plot->left);
+}
+
+double plot_y(const struct plot *plot, double value)
+{
+    return plot->bottom
+           - (value - plot->y.low) / (plot->y.high - plot->y.low)
+                 * (plot->bottom - plot->top);
+}
+
+void plot_axis_x(cairo_t *page, const struct plot *plot, const char *name)
+{
+    for (size_t i = 0; i < plot->x.count; i++) {
+        const double x = plot_x(plot, ticks_at(&plot->x, i));
+        char number[32];
+
+        (void) snprintf(number, sizeof(number), "%.*f", plot->x.decimals,
+                        ticks_at(&plot->x, i));
+        drawing_ink(page, INK_FAINT);
+        drawing_line(page, x, plot->top, x, plot->bottom, 1);
+        drawing_ink(page, INK_TEXT);
+        drawing_text(page, x, plot->bottom + 18, text_size, false,
+                     ANCHOR_MIDDLE, number);
+    }
+    drawing_ink(page, INK_TEXT);
+    drawing_line(page, plot->left, plot->bottom, plot->right, plot->bottom, 1);
+    drawing_text(page, (plot->left + plot->right) / 2, plot->bottom + 38,
+                 text_size, false, ANCHOR_MIDDLE, name);
+}
+
+/* The name stands above the axis, to be read without turning the head. */
+void plot_axis_y(cairo_t *page, const struct plot *plot, const char *name)
+{
+    for (size_t i = 0; i < plot->y.count; i++) {
+        const double y = plot_y(plot, ticks_at(&plot->y, i));
+        char number[32];
+
+        (void) snprintf(number, sizeof(number), "%.*f", plot->y.decimals,
+                        ticks_at(&plot->y, i));
+        drawing_ink(page, INK_FAINT);
+        drawing_line(page, plot->left, y, plot->right, y, 1);
+        drawing_ink(page, INK_TEXT);
+        drawing_text(page, plot->left - 8, y + 4.5, text_size, false,
+                     ANCHOR_RIGHT, number);
+    }
+    drawing_ink(page, INK_TEXT);
+    drawing_text(page, plot->left - 8, plot->top - 12, text_size, false,
+                 ANCHOR_RIGHT, name);
+}

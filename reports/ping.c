@@ -1,0 +1,364 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/quantiles.h"
+#include "reports/reduction.h"
+
+/*
+ * What pings say: round-trip percentiles of all sent (a lost probe is infinite:
+ * RFC 2681 section 4) and of those answered (RFC 6703 section 5), and loss (RFC
+ * 6673).  The first probe after a pause may have waited for address resolution
+ * or an idle radio: it counts for loss, and its time is a figure of its own.
+ */
+enum ping_value {
+    VALUE_PROBE,      /* seconds; lost: infinite */
+    VALUE_AFTER_PAUSE /* the same, of the first after a pause */
+};
+
+static const struct {
+    const char *all, *answered;
+    double share;
+} percentiles[] = {
+    { "rtt_p50", "rtt_answered_p50", 0.50 },
+    { "rtt_p90", "rtt_answered_p90", 0.90 },
+    { "rtt_p95", "rtt_answered_p95", 0.95 },
+    { "rtt_p99", "rtt_answered_p99", 0.99 },
+};
+
+/* The expectation is for the ping's preset size; another size takes another
+ * time. */
+static const uint64_t expected_size_bytes = 56;
+
+/* Delays of one exchange, or of the same one in all rounds. */
+struct delays {
+    size_t exchange; /* index */
+    bool is_all_rounds;
+    double *sorted_s; /* without those after a pause; lost last */
+    size_t count, answered_count;
+    uint64_t sent_count, lost_count; /* all of them */
+    double after_pause_s;            /* the last one; NaN: none */
+};
+
+static void gather(const struct reduction *reduction, size_t exchange,
+                   bool is_all_rounds, struct delays *delays)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+
+    *delays = (struct delays){ .exchange = exchange,
+                               .is_all_rounds = is_all_rounds,
+                               .after_pause_s = (double) NAN };
+    delays->sorted_s =
+        calloc(reduction->values.count + 1, sizeof(*delays->sorted_s));
+    if (!delays->sorted_s)
+        abort();
+    for (size_t i = 0; i < reduction->values.count; i++) {
+        const struct value_record *value = rows_at(&reduction->values, i);
+        const double rtt_s = value->level.mean;
+
+        if (value->exchange != exchange
+            && !(is_all_rounds
+                 && reduction_is_same(
+                     reduction_exchange(reduction, value->exchange), record)))
+            continue;
+        delays->sent_count++;
+        delays->lost_count += isinf(rtt_s) != 0;
+        if (value->what == VALUE_AFTER_PAUSE) {
+            delays->after_pause_s = rtt_s;
+            continue;
+        }
+        delays->sorted_s[delays->count++] = rtt_s;
+        delays->answered_count += isinf(rtt_s) == 0;
+    }
+    quantile_sort(delays->sorted_s, delays->count);
+}
+
+static struct finding *add(struct reduction *reduction,
+                           const struct delays *delays, const char *measure,
+                           const char *unit)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, delays->exchange);
+
+    return delays->is_all_rounds
+               ? reduction_add_combined(reduction, record, measure, unit)
+               : reduction_add_finding(reduction, record, measure, unit);
+}
+
+static void add_percentile(struct reduction *reduction,
+                           const struct delays *delays, const char *measure,
+                           double share, size_t count)
+{
+    struct finding *finding = add(reduction, delays, measure, "s");
+    const size_t least = quantile_least_count(share, CONFIDENCE_LEVEL);
+
+    finding->samples_count = count;
+    if (count < least) {
+        finding_set_why(finding, "needs %zu probes, there are %zu", least,
+                        count);
+        return;
+    }
+    const struct estimate estimate =
+        quantile_estimate(delays->sorted_s, count, share, CONFIDENCE_LEVEL);
+
+    finding_set(finding, &estimate, count);
+}
+
+static bool is_expected(const struct exchange_record *record)
+{
+    const struct ping_spec *spec = (const void *) record->spec.bytes;
+
+    return record->has_spec && spec->size_bytes == expected_size_bytes
+           && record->to_account.is_there
+           && strcmp(record->condition, "idle") == 0;
+}
+
+/* The wait for a slot is uniform, so the median is the mean.  No verdict: an
+ * echo that is slower or quicker is a matter for the doubts. */
+static void expect_rtt(struct reduction *reduction,
+                       const struct exchange_record *record, size_t finding,
+                       struct range expected_ns)
+{
+    const struct expectation *expectation =
+        reduction_expectation(reduction, record);
+    struct finding *found = rows_at(&reduction->findings, finding);
+
+    if (!range_is_said(expected_ns) || !is_expected(record))
+        return;
+    found->expected_low = expected_ns.low * 1e-9;
+    found->expected_high = expected_ns.high * 1e-9;
+    (void) snprintf(found->expected_source, sizeof(found->expected_source),
+                    "%s", expectation->source);
+}
+
+static void add_least(struct reduction *reduction, const struct delays *delays)
+{
+    struct finding *finding = add(reduction, delays, "rtt_least", "s");
+
+    finding->samples_count = delays->answered_count;
+    if (!delays->answered_count) {
+        finding_set_why(finding, "no probe was answered");
+        return;
+    }
+    finding->value = delays->sorted_s[0];
+    finding_set_why(finding, "the least of a sample has no interval");
+}
+
+static void add_loss(struct reduction *reduction, const struct delays *delays)
+{
+    struct finding *finding = add(reduction, delays, "loss", "ratio");
+    const struct estimate estimate = statistics_wilson(
+        delays->lost_count, delays->sent_count, CONFIDENCE_LEVEL);
+
+    finding_set(finding, &estimate, delays->sent_count);
+    if (!delays->sent_count)
+        finding_set_why(finding, "no probe was sent");
+}
+
+static void add_findings(struct reduction *reduction,
+                         const struct delays *delays)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, delays->exchange);
+    const struct expectation *expectation =
+        reduction_expectation(reduction, record);
+    const size_t first = reduction->findings.count;
+
+    for (size_t i = 0; i < COUNT_OF(percentiles); i++)
+        add_percentile(reduction, delays, percentiles[i].all,
+                       percentiles[i].share, delays->count);
+    expect_rtt(reduction, record, first, expectation->mean_rtt_ns);
+    for (size_t i = 0; i < COUNT_OF(percentiles); i++)
+        add_percentile(reduction, delays, percentiles[i].answered,
+                       percentiles[i].share, delays->answered_count);
+    add_least(reduction, delays);
+    expect_rtt(reduction, record, reduction->findings.count - 1,
+               expectation->least_rtt_ns);
+    if (!delays->is_all_rounds && !isnan(delays->after_pause_s)) {
+        struct finding *finding =
+            add(reduction, delays, "rtt_after_pause", "s");
+
+        finding->value = delays->after_pause_s;
+        finding->samples_count = 1;
+        finding_set_why(finding, "one probe has no interval");
+    }
+    add_loss(reduction, delays);
+}
+
+static void add_curve(struct reduction *reduction, const struct delays *delays)
+{
+    if (!delays->answered_count)
+        return;
+    struct curve *curve =
+        reduction_add_curve(reduction, CURVE_CUMULATIVE, delays->exchange);
+    const struct exchange_record *record =
+        reduction_exchange(reduction, delays->exchange);
+    const struct expectation *expectation =
+        reduction_expectation(reduction, record);
+
+    curve->is_all_rounds = delays->is_all_rounds;
+    curve->missing_count = delays->count - delays->answered_count;
+    if (is_expected(record) && range_is_said(expectation->mean_rtt_ns))
+        curve->expected =
+            (struct range){ expectation->mean_rtt_ns.low * 1e-9,
+                            expectation->mean_rtt_ns.high * 1e-9 };
+    for (size_t i = 0; i < delays->answered_count; i++) {
+        struct point *point = rows_add(&curve->points);
+
+        point->x = delays->sorted_s[i];
+        point->y = (double) (i + 1) / (double) delays->count;
+    }
+}
+
+static void add_why(struct reduction *reduction,
+                    const struct exchange_record *record, const char *why)
+{
+    static const char *const measures[] = { "rtt_p50", "loss" };
+
+    for (size_t i = 0; i < COUNT_OF(measures); i++) {
+        struct finding *finding = reduction_add_finding(
+            reduction, record, measures[i], i ? "ratio" : "s");
+
+        finding_set_why(finding, "%s", why);
+    }
+}
+
+static void keep_probe(struct reduction *reduction, size_t exchange,
+                       const struct ping_probe *probe)
+{
+    if (probe->state == PROBE_UNSENT)
+        return;
+    struct value_record *value = rows_add(&reduction->values);
+    const bool is_answered =
+        probe->state == PROBE_ANSWERED && probe->rtt_ns > 0;
+
+    value->exchange = exchange;
+    value->what = probe->after_pause ? VALUE_AFTER_PAUSE : VALUE_PROBE;
+    value->level.mean =
+        is_answered ? (double) probe->rtt_ns * 1e-9 : (double) INFINITY;
+}
+
+/* A round trip that no light and no slot allows did not cross this radio. */
+static void doubt_quick_echo(struct reduction *reduction,
+                             const struct delays *delays)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, delays->exchange);
+    const struct range least_ns =
+        reduction_expectation(reduction, record)->least_rtt_ns;
+
+    if (!range_is_said(least_ns) || !delays->answered_count
+        || !is_expected(record))
+        return;
+    if (delays->sorted_s[0] < 0.95e-9 * least_ns.low)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The quickest round trip from %s to %s on step %s took %.1f ms; "
+            "over this radio it can't be less than %.1f ms. Traffic went "
+            "round the radio, or the step is not the one stated.",
+            record->from, record->to, record->step, delays->sorted_s[0] * 1e3,
+            least_ns.low * 1e-6);
+}
+
+static void doubt_refused_probes(struct reduction *reduction,
+                                 const struct exchange_record *record)
+{
+    const struct ping_outcome *outcome =
+        (const void *) record->from_account.account.outcome.bytes;
+
+    if (outcome->unsent_count)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The system of %s refused to send %llu of the probes to %s on "
+            "step %s; they are not counted.",
+            record->from, (unsigned long long) outcome->unsent_count,
+            record->to, record->step);
+    if (outcome->duplicates_count)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "%llu probes from %s to %s on step %s were answered more than "
+            "once.",
+            (unsigned long long) outcome->duplicates_count, record->from,
+            record->to, record->step);
+}
+
+static void reduce_probes(struct reduction *reduction, size_t exchange,
+                          const struct rows *probes)
+{
+    struct exchange_record *record = reduction_exchange(reduction, exchange);
+    const struct ping_outcome *outcome =
+        (const void *) record->from_account.account.outcome.bytes;
+    struct delays delays;
+
+    for (size_t i = 0; i < probes->count; i++)
+        keep_probe(reduction, exchange, rows_at(probes, i));
+    gather(reduction, exchange, false, &delays);
+    add_findings(reduction, &delays);
+    record->own_bytes = (double) outcome->wire_bytes
+                        * (double) (2 * delays.sent_count - delays.lost_count);
+    doubt_quick_echo(reduction, &delays);
+    doubt_refused_probes(reduction, record);
+    free(delays.sorted_s);
+}
+
+static int reduce(struct reduction *reduction, size_t exchange,
+                  struct fault *fault)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+    struct rows probes = { .row_size = sizeof(struct ping_probe) };
+    char why[160];
+
+    if (reduction_is_account_missing(&record->from_account, record->from, why,
+                                     sizeof(why))) {
+        add_why(reduction, record, why);
+        return 0;
+    }
+    const int code = reduction_read_series(
+        reduction, record, &record->from_account, "probes", &probes, fault);
+
+    if (!code)
+        reduce_probes(reduction, exchange, &probes);
+    rows_clear(&probes);
+    return code;
+}
+
+static bool has_more_rounds(const struct reduction *reduction, size_t exchange)
+{
+    for (size_t i = exchange + 1; i < reduction->exchanges.count; i++) {
+        if (reduction_is_same(reduction_exchange(reduction, i),
+                              reduction_exchange(reduction, exchange)))
+            return true;
+    }
+    return false;
+}
+
+static void combine(struct reduction *reduction)
+{
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        struct delays delays;
+
+        if (strcmp(reduction_exchange(reduction, i)->kind->name, "ping") != 0
+            || !reduction_is_first(reduction, i))
+            continue;
+        const bool is_all_rounds = has_more_rounds(reduction, i);
+
+        gather(reduction, i, is_all_rounds, &delays);
+        if (is_all_rounds)
+            add_findings(reduction, &delays);
+        add_curve(reduction, &delays);
+        free(delays.sorted_s);
+    }
+}
+
+const struct report_kind ping_report = {
+    .name = "ping",
+    .reduce = reduce,
+    .combine = combine,
+    .definition =
+        "Round trips are from the first bit sent to the answer received (RFC "
+        "2681). A percentile is the smallest value at or below which that "
+        "share of the probes lies (RFC 2330 section 11.3); of all sent, a "
+        "lost probe counts as infinite. Its interval is between two order "
+        "statistics. A percentile is given from 6 (p50), 36 (p90), 72 (p95) "
+        "or 368 (p99) probes on. The loss has Wilson's interval. The first "
+        "probe after a pause counts for the loss only.",
+};

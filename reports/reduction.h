@@ -1,0 +1,189 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_REDUCTION_H
+#define REPORTS_REDUCTION_H
+
+#include "reports/capacity.h"
+#include "reports/statistics.h"
+
+#include <bothends/fault.h>
+#include <bothends/findings.h>
+#include <bothends/plan.h>
+#include <bothends/rows.h>
+#include <sqlite3.h>
+
+/*
+ * One run on its way from samples to findings.  The reducer loads the run and
+ * its exchanges; a file a kind (struct report_kind) reads its own samples and
+ * adds findings, curves for the charts, and sentences on how it was measured;
+ * doubts are added from what is common to all kinds; the writers only read.
+ *
+ * reduction_init(), reduction_run(), then reduction_clear() in any case.
+ */
+
+/* Of an expectation's low end; at least this much of it "meets". */
+#define MEETS_SHARE_RATIO 0.9
+
+struct run_record {
+    int64_t run;
+    char title[128], plan_path[256], program_version[32], state[16];
+    char started_utc[32], ended_utc[32]; /* "": under way, or cut off */
+    bool is_practice;
+    uint64_t started_unix_ns, ended_unix_ns, seed;
+    uint64_t group_count, control_bytes;
+    double control_airtime_s; /* estimated */
+};
+
+/* What one end said. */
+struct account_record {
+    bool is_there;
+    int64_t key; /* the logbook's */
+    char end[ADDRESS_SIZE];
+    uint64_t start_ns; /* ordered, on that end's clock */
+    uint64_t start_uncertainty_ns;
+    struct exchange_account account; /* without series */
+};
+
+struct exchange_record {
+    int64_t key; /* the logbook's */
+    char id[ID_SIZE];
+    const struct kind *kind;
+    char from[ADDRESS_SIZE], to[ADDRESS_SIZE], condition[64];
+    char step[NAME_SIZE];
+    size_t step_index; /* into the plan's steps; step_count: none of them */
+    uint64_t round, plan_index, started_unix_ns;
+    struct kind_room spec;
+    bool has_spec;
+    struct account_record from_account, to_account;
+    double own_bytes; /* IP bytes of its own on the link, both ways together,
+                         by the kind's estimate; NaN: not known */
+};
+
+/* A figure of one exchange that is put together with those of other rounds. */
+struct value_record {
+    size_t exchange; /* index */
+    int what;        /* of its kind */
+    struct mean_error level;
+};
+
+enum curve_form {
+    CURVE_RATE,      /* x: seconds, y: bit/s */
+    CURVE_CUMULATIVE /* x: seconds, y: share of all sent */
+};
+
+/* What a chart shows of one exchange, or of one in all rounds. */
+struct curve {
+    enum curve_form form;
+    size_t exchange; /* index, for its names */
+    bool is_all_rounds;
+    struct range expected;  /* on the axis of values; NaN: none */
+    double steady_from_s;   /* where the warm-up ends; NaN */
+    uint64_t missing_count; /* lost */
+    struct rows points;     /* of struct point */
+};
+
+struct point {
+    double x, y;
+};
+
+/* A sentence for the report; text is plain, not markdown. */
+struct sentence {
+    char text[400];
+};
+
+struct reduction {
+    sqlite3 *logbook;        /* borrowed */
+    const struct plan *plan; /* borrowed */
+    struct run_record run;
+    struct expectation expectations[PLAN_STEPS_MAX];
+    struct rows exchanges; /* of struct exchange_record, in order of time */
+    struct rows findings;  /* of struct finding */
+    struct rows values;    /* of struct value_record */
+    struct rows curves;    /* of struct curve */
+    struct rows methods;   /* of struct sentence: how it was measured */
+    struct rows doubts;    /* of struct sentence */
+};
+
+/* How one kind of exchange is reduced. */
+struct report_kind {
+    const char *name;
+    /* One exchange: its findings, curves, sentences, own_bytes. */
+    int (*reduce)(struct reduction *reduction, size_t exchange,
+                  struct fault *fault);
+    /* Over rounds and steps, after all exchanges; may be NULL. */
+    void (*combine)(struct reduction *reduction);
+    /* A sentence on the kind's definitions, for "How it was measured". */
+    const char *definition;
+};
+
+extern const struct report_kind ping_report, download_report;
+
+void reduction_init(struct reduction *reduction, sqlite3 *logbook,
+                    const struct plan *plan);
+int reduction_run(struct reduction *reduction, int64_t run,
+                  struct fault *fault);
+void reduction_clear(struct reduction *reduction);
+
+/* Every kind's row, NULL-ended. */
+extern const struct report_kind *const report_kinds[];
+
+/* --- for the kinds -------------------------------------------------------- */
+
+static inline struct exchange_record *
+reduction_exchange(const struct reduction *reduction, size_t index)
+{
+    return rows_at(&reduction->exchanges, index);
+}
+
+/* The step's expectation; one with nothing said where the plan has no such
+ * step. */
+const struct expectation *
+reduction_expectation(const struct reduction *reduction,
+                      const struct exchange_record *exchange);
+
+/* A finding with the exchange's names and no value yet. */
+struct finding *reduction_add_finding(struct reduction *reduction,
+                                      const struct exchange_record *exchange,
+                                      const char *measure, const char *unit);
+/* The same over all rounds: no id, round 0, the run's start. */
+struct finding *reduction_add_combined(struct reduction *reduction,
+                                       const struct exchange_record *exchange,
+                                       const char *measure, const char *unit);
+struct curve *reduction_add_curve(struct reduction *reduction,
+                                  enum curve_form form, size_t exchange);
+__attribute__((format(printf, 2, 3))) void
+reduction_add_sentence(struct rows *sentences, const char *format, ...);
+
+/* Exchanges of one place in the plan and one step, in all rounds: is this the
+ * first of them? */
+bool reduction_is_first(const struct reduction *reduction, size_t exchange);
+bool reduction_is_same(const struct exchange_record *a,
+                       const struct exchange_record *b);
+
+/* Rows of one of its series, from one account. */
+int reduction_read_series(const struct reduction *reduction,
+                          const struct exchange_record *exchange,
+                          const struct account_record *account,
+                          const char *series, struct rows *rows,
+                          struct fault *fault);
+
+/* Why that end's account can't be used, as "why" of a finding; false: it can.
+ */
+bool reduction_is_account_missing(const struct account_record *account,
+                                  const char *end, char *ret_why, size_t size);
+
+void finding_set(struct finding *finding, const struct estimate *estimate,
+                 uint64_t samples_count);
+__attribute__((format(printf, 2, 3))) void
+finding_set_why(struct finding *finding, const char *format, ...);
+/* Expectation and verdict; more is better.  rounds_s: how long the samples
+ * took, to say how much longer would decide; NaN: not said. */
+void finding_judge(struct finding *finding, struct range expected,
+                   const char *source, double took_s);
+
+/* RFC 3339 in UTC. */
+void utc_text(uint64_t unix_ns, char *ret_text, size_t size);
+
+/* Doubts from what every account says. */
+void doubts_add(struct reduction *reduction);
+
+#endif

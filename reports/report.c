@@ -1,0 +1,154 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/report.h"
+
+#include "reports/charts.h"
+#include "reports/markdown.h"
+#include "reports/results.h"
+#include "reports/wording.h"
+
+#include <errno.h>
+#include <sys/stat.h>
+
+/* What the folder gets; the file is whole or it is an error. */
+struct writing {
+    const struct reduction *reduction;
+    const char *sentence;
+    const struct rows *charts;
+};
+
+typedef int write_fn(const struct writing *writing, FILE *out,
+                     struct fault *fault);
+
+static int write_markdown(const struct writing *writing, FILE *out,
+                          struct fault *fault)
+{
+    (void) fault;
+    markdown_write(writing->reduction, writing->sentence, writing->charts, out);
+    return 0;
+}
+
+static int write_json(const struct writing *writing, FILE *out,
+                      struct fault *fault)
+{
+    return results_write_json(writing->reduction, out, fault);
+}
+
+static int write_csv(const struct writing *writing, FILE *out,
+                     struct fault *fault)
+{
+    (void) fault;
+    results_write_csv(&writing->reduction->findings, out);
+    return 0;
+}
+
+static const struct {
+    const char *name;
+    write_fn *write;
+} files[] = {
+    { "results.json", write_json },
+    { "results.csv", write_csv },
+    { "report.md", write_markdown },
+};
+
+static int write_file(const struct writing *writing, const char *folder,
+                      const char *name, write_fn *write, struct fault *fault)
+{
+    char path[4160];
+
+    (void) snprintf(path, sizeof(path), "%s/%s", folder, name);
+    FILE *out = fopen(path, "w");
+
+    if (!out)
+        return fault_set(fault, -errno, "cannot write '%s': %s", path,
+                         strerror(errno));
+    int code = write(writing, out, fault);
+    const bool is_broken = ferror(out) != 0;
+
+    if (fclose(out) != 0 || is_broken)
+        code = fault_set(fault, -EIO, "cannot write '%s': %s", path,
+                         strerror(errno));
+    return code;
+}
+
+static int make_folder(const char *path, struct fault *fault)
+{
+    if (mkdir(path, 0777) == 0 || errno == EEXIST)
+        return 0;
+    return fault_set(fault, -errno, "cannot make the folder '%s': %s", path,
+                     strerror(errno));
+}
+
+static int make_folders(const char *folder, struct fault *fault)
+{
+    char path[4096];
+    const int length = snprintf(path, sizeof(path), "%s/charts", folder);
+
+    if (length < 0 || (size_t) length >= sizeof(path))
+        return fault_set(fault, -ENAMETOOLONG, "the folder's name is too long");
+    for (char *slash = strchr(path + 1, '/'); slash;
+         slash = strchr(slash + 1, '/')) {
+        *slash = '\0';
+        const int code = make_folder(path, fault);
+
+        *slash = '/';
+        if (code)
+            return code;
+    }
+    return make_folder(path, fault);
+}
+
+/* Of the lines in the table: a figure over all rounds stands for its rounds. */
+static void summarize(const struct reduction *reduction,
+                      struct report_summary *summary)
+{
+    static const char *const judged[] = { "goodput_steady", "goodput_whole" };
+
+    *summary = (struct report_summary){ .meets_count = 0 };
+    for (size_t i = 0; i < COUNT_OF(judged); i++) {
+        struct rows table = wording_table(reduction, judged[i]);
+        const struct verdict_counts counts = wording_counts(&table);
+
+        summary->meets_count += counts.meets;
+        summary->short_count += counts.is_short;
+        summary->exceeds_count += counts.exceeds;
+        summary->undecided_count += counts.undecided;
+        rows_clear(&table);
+    }
+    wording_sentence(reduction, summary->sentence, sizeof(summary->sentence));
+}
+
+static int write_all(const struct reduction *reduction, const char *folder,
+                     const struct report_summary *summary, struct fault *fault)
+{
+    struct rows charts = { .row_size = sizeof(struct chart_file) };
+    const struct writing writing = { reduction, summary->sentence, &charts };
+    int code = charts_write(reduction, folder, &charts, fault);
+
+    for (size_t i = 0; !code && i < COUNT_OF(files); i++)
+        code =
+            write_file(&writing, folder, files[i].name, files[i].write, fault);
+    rows_clear(&charts);
+    return code;
+}
+
+int report_write(sqlite3 *logbook, int64_t run, const struct plan *plan,
+                 const char *folder, struct report_summary *ret_summary,
+                 struct fault *fault)
+{
+    struct reduction reduction;
+    struct report_summary summary;
+
+    reduction_init(&reduction, logbook, plan);
+    int code = reduction_run(&reduction, run, fault);
+
+    if (!code) {
+        summarize(&reduction, &summary);
+        code = make_folders(folder, fault);
+    }
+    if (!code)
+        code = write_all(&reduction, folder, &summary, fault);
+    reduction_clear(&reduction);
+    if (!code)
+        *ret_summary = summary;
+    return code;
+}

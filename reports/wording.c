@@ -1,0 +1,446 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/wording.h"
+
+#include <ctype.h>
+#include <time.h>
+
+/* --- foreign text --------------------------------------------------------- */
+
+/* Length of the well-formed UTF-8 sequence here (RFC 3629); 0: there is none.
+ */
+static size_t sequence_length(const unsigned char *text)
+{
+    size_t length;
+    unsigned least;
+    unsigned value;
+
+    if (text[0] < 0x80)
+        return 1;
+    if (text[0] >= 0xc2 && text[0] < 0xe0) {
+        length = 2;
+        least = 0x80;
+        value = text[0] & 0x1fU;
+    } else if (text[0] >= 0xe0 && text[0] < 0xf0) {
+        length = 3;
+        least = 0x800;
+        value = text[0] & 0x0fU;
+    } else if (text[0] >= 0xf0 && text[0] < 0xf5) {
+        length = 4;
+        least = 0x10000;
+        value = text[0] & 0x07U;
+    } else {
+        return 0;
+    }
+    for (size_t i = 1; i < length; i++) {
+        if ((text[i] & 0xc0) != 0x80)
+            return 0;
+        value = value << 6 | (text[i] & 0x3fU);
+    }
+    if (value < least || value > 0x10ffff
+        || (value >= 0xd800 && value < 0xe000))
+        return 0;
+    return length;
+}
+
+/* Marks that change the direction of text could make a name read as another
+ * one; they are U+202A..U+202E and U+2066..U+2069. */
+static bool is_direction_mark(const unsigned char *text)
+{
+    return text[0] == 0xe2
+           && ((text[1] == 0x80 && text[2] >= 0xaa && text[2] <= 0xae)
+               || (text[1] == 0x81 && text[2] >= 0xa6 && text[2] <= 0xa9));
+}
+
+void wording_clean(const char *text, char *ret_text, size_t size)
+{
+    const unsigned char *from = (const unsigned char *) text;
+    size_t used = 0;
+
+    while (*from && used + 1 < size) {
+        const size_t length = sequence_length(from);
+
+        if (length > 1 && !is_direction_mark(from)) {
+            if (used + length >= size)
+                break;
+            (void) memcpy(ret_text + used, from, length);
+            used += length;
+        } else if (length == 1) {
+            ret_text[used++] = iscntrl(*from) ? ' ' : (char) *from;
+        } else {
+            ret_text[used++] = '?';
+        }
+        from += length ? length : 1;
+    }
+    ret_text[used] = '\0';
+}
+
+void wording_escape(FILE *out, const char *text)
+{
+    char clean[1024];
+    bool is_number_so_far = true;
+
+    wording_clean(text, clean, sizeof(clean));
+    for (const char *at = clean; *at; at++) {
+        const bool begins_list =
+            (at == clean && strchr("-+=", *at))
+            || (at > clean && is_number_so_far && strchr(".)", *at));
+
+        if (*at == '<')
+            (void) fputs("&lt;", out);
+        else if (*at == '>')
+            (void) fputs("&gt;", out);
+        else if (*at == '&')
+            (void) fputs("&amp;", out);
+        else if (begins_list || strchr("\\`*_[]|#!~$^{}", *at))
+            (void) fprintf(out, "\\%c", *at);
+        else
+            (void) fputc(*at, out);
+        is_number_so_far = is_number_so_far && isdigit((unsigned char) *at);
+    }
+}
+
+/* --- figures -------------------------------------------------------------- */
+
+int wording_decimals(double half_width, int most)
+{
+    if (!(half_width > 0) || !isfinite(half_width))
+        return most;
+    const double decimals = -floor(log10(half_width));
+
+    if (decimals < 0)
+        return 0;
+    return decimals > most ? most : (int) decimals;
+}
+
+static void print_number(double value, int decimals, char *ret_text,
+                         size_t size)
+{
+    if (isnan(value))
+        (void) snprintf(ret_text, size, "–");
+    else if (isinf(value))
+        (void) snprintf(ret_text, size, "∞");
+    else
+        (void) snprintf(ret_text, size, "%.*f", decimals, value);
+}
+
+static int decimals_of(const struct finding *finding, double unit, int most)
+{
+    double half = (finding->high - finding->low) / 2;
+
+    /* An infinite or missing end leaves the other one, or the value. */
+    if (!isfinite(half) && isfinite(finding->low))
+        half = finding->value - finding->low;
+    if (!(half > 0) || !isfinite(half))
+        half = fabs(finding->value) / 100;
+    return wording_decimals(half / unit, most);
+}
+
+void wording_figure(const struct finding *finding, double unit, int most,
+                    char ret_text[FIGURE_SIZE])
+{
+    const int decimals = decimals_of(finding, unit, most);
+    char value[20];
+    char low[16];
+    char high[16];
+
+    print_number(finding->value / unit, decimals, value, sizeof(value));
+    print_number(finding->low / unit, decimals, low, sizeof(low));
+    print_number(finding->high / unit, decimals, high, sizeof(high));
+    if (isnan(finding->value) || (isnan(finding->low) && isnan(finding->high)))
+        (void) snprintf(ret_text, FIGURE_SIZE, "%s", value);
+    else
+        (void) snprintf(ret_text, FIGURE_SIZE, "%s (%s–%s)", value, low, high);
+}
+
+void wording_expected(const struct finding *finding, double unit,
+                      char ret_text[FIGURE_SIZE])
+{
+    const struct finding range = { .value = finding->expected_low,
+                                   .low = finding->expected_low,
+                                   .high = finding->expected_high };
+    const int of_range = decimals_of(&range, unit, 3);
+    const int of_value =
+        isnan(finding->value) ? of_range : decimals_of(finding, unit, 3);
+    const int decimals = of_value > of_range ? of_value : of_range;
+
+    if (isnan(finding->expected_low))
+        (void) snprintf(ret_text, FIGURE_SIZE, "–");
+    else
+        (void) snprintf(ret_text, FIGURE_SIZE, "%.*f–%.*f", decimals,
+                        finding->expected_low / unit, decimals,
+                        finding->expected_high / unit);
+}
+
+double wording_share_ratio(const struct finding *finding)
+{
+    return finding->value
+           / ((finding->expected_low + finding->expected_high) / 2);
+}
+
+void wording_share(const struct finding *finding, char ret_text[FIGURE_SIZE])
+{
+    const double share = wording_share_ratio(finding);
+
+    if (isfinite(share))
+        (void) snprintf(ret_text, FIGURE_SIZE, "%.0f %%", 100 * share);
+    else
+        (void) snprintf(ret_text, FIGURE_SIZE, "–");
+}
+
+void wording_date(uint64_t unix_ns, char *ret_text, size_t size)
+{
+    /* Not strftime's: a locale must not change a report. */
+    static const char *const months[] = {
+        "January", "February", "March",     "April",   "May",      "June",
+        "July",    "August",   "September", "October", "November", "December",
+    };
+    const time_t seconds = (time_t) (unix_ns / NS_PER_S);
+    struct tm utc;
+
+    if (gmtime_r(&seconds, &utc))
+        (void) snprintf(ret_text, size, "%d %s %d, %02d:%02d", utc.tm_mday,
+                        months[utc.tm_mon], utc.tm_year + 1900, utc.tm_hour,
+                        utc.tm_min);
+    else
+        (void) snprintf(ret_text, size, "?");
+}
+
+/* --- tables --------------------------------------------------------------- */
+
+static bool is_same_line(const struct finding *a, const struct finding *b)
+{
+    return strcmp(a->measure, b->measure) == 0 && strcmp(a->step, b->step) == 0
+           && strcmp(a->from, b->from) == 0 && strcmp(a->to, b->to) == 0
+           && strcmp(a->condition, b->condition) == 0;
+}
+
+static bool has_combined(const struct rows *findings,
+                         const struct finding *single)
+{
+    for (size_t i = 0; i < findings->count; i++) {
+        const struct finding *finding = rows_at(findings, i);
+
+        if (finding->round == 0 && is_same_line(finding, single))
+            return true;
+    }
+    return false;
+}
+
+static bool is_in_table(const struct rows *findings,
+                        const struct finding *finding, const char *measure,
+                        const char *step)
+{
+    return strcmp(finding->measure, measure) == 0
+           && (!step || strcmp(finding->step, step) == 0)
+           && (finding->round == 0 || !has_combined(findings, finding));
+}
+
+static bool is_step_of_plan(const struct plan *plan, const char *name)
+{
+    for (size_t i = 0; i < plan->step_count; i++) {
+        if (strcmp(plan->steps[i].name, name) == 0)
+            return true;
+    }
+    return false;
+}
+
+struct rows wording_table(const struct reduction *reduction,
+                          const char *measure)
+{
+    const struct plan *plan = reduction->plan;
+    const struct rows *findings = &reduction->findings;
+    struct rows table = { .row_size = sizeof(struct finding) };
+
+    for (size_t step = 0; step < plan->step_count; step++) {
+        for (size_t i = 0; i < findings->count; i++) {
+            const struct finding *finding = rows_at(findings, i);
+
+            if (is_in_table(findings, finding, measure, plan->steps[step].name))
+                *(struct finding *) rows_add(&table) = *finding;
+        }
+    }
+    /* Of steps that the plan no longer has. */
+    for (size_t i = 0; i < findings->count; i++) {
+        const struct finding *finding = rows_at(findings, i);
+
+        if (!is_step_of_plan(plan, finding->step)
+            && is_in_table(findings, finding, measure, NULL))
+            *(struct finding *) rows_add(&table) = *finding;
+    }
+    return table;
+}
+
+struct verdict_counts wording_counts(const struct rows *table)
+{
+    struct verdict_counts counts = { 0 };
+
+    for (size_t i = 0; i < table->count; i++) {
+        const struct finding *finding = rows_at(table, i);
+
+        counts.meets += finding->verdict == VERDICT_MEETS;
+        counts.is_short += finding->verdict == VERDICT_SHORT;
+        counts.exceeds += finding->verdict == VERDICT_EXCEEDS;
+        counts.undecided += finding->verdict == VERDICT_UNDECIDED;
+        counts.unjudged +=
+            finding->verdict == VERDICT_NONE && !isnan(finding->value);
+        counts.missing += isnan(finding->value) != 0;
+    }
+    return counts;
+}
+
+/* --- the run in one sentence ---------------------------------------------- */
+
+/* Appends; never past the end. */
+__attribute__((format(printf, 3, 4))) static void
+append(char *text, size_t size, const char *format, ...)
+{
+    const size_t used = strlen(text);
+    va_list arguments;
+
+    va_start(arguments, format);
+    (void) vsnprintf(text + used, size - used, format, arguments);
+    va_end(arguments);
+}
+
+static size_t count_steps(const struct rows *table)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < table->count; i++) {
+        const struct finding *finding = rows_at(table, i);
+        bool is_new = true;
+
+        for (size_t k = 0; k < i; k++)
+            is_new = is_new
+                     && strcmp(((struct finding *) rows_at(table, k))->step,
+                               finding->step)
+                            != 0;
+        count += is_new;
+    }
+    return count;
+}
+
+static bool is_both_ways(const struct rows *table)
+{
+    const struct finding *first = table->count ? rows_at(table, 0) : NULL;
+
+    for (size_t i = 1; i < table->count; i++) {
+        const struct finding *finding = rows_at(table, i);
+
+        if (strcmp(finding->from, first->to) == 0
+            && strcmp(finding->to, first->from) == 0)
+            return true;
+    }
+    return false;
+}
+
+static void append_case(char *text, size_t size, const struct finding *finding)
+{
+    append(text, size, "%s → %s on %s", finding->from, finding->to,
+           finding->step);
+}
+
+static void append_cases(char *text, size_t size, const struct rows *table,
+                         enum verdict verdict, const char *what)
+{
+    bool is_first = true;
+
+    for (size_t i = 0; i < table->count; i++) {
+        const struct finding *finding = rows_at(table, i);
+
+        if (finding->verdict != (int) verdict)
+            continue;
+        append(text, size, "%s", is_first ? " " : ", ");
+        append_case(text, size, finding);
+        if (isfinite(wording_share_ratio(finding)))
+            append(text, size, " (%.0f %% of expected)",
+                   100 * wording_share_ratio(finding));
+        is_first = false;
+    }
+    if (!is_first)
+        append(text, size, " %s.", what);
+}
+
+static void say_all_meet(char *text, size_t size, const struct rows *table)
+{
+    const size_t steps = count_steps(table);
+    const struct finding *first = rows_at(table, 0);
+    const char *ways = is_both_ways(table) ? "in both directions" : "one way";
+
+    if (steps == 1)
+        append(text, size,
+               "The link works %s on %s: it carries what the step should "
+               "carry.",
+               ways, first->step);
+    else
+        append(text, size,
+               "The link works %s on %s that were run: it carries what each "
+               "step should carry.",
+               ways, steps == 2 ? "both steps" : "all steps");
+}
+
+static void say_some(char *text, size_t size, const struct rows *table,
+                     const struct verdict_counts *counts)
+{
+    if (counts->meets)
+        append(text, size,
+               "In %zu of %zu cases the link carries what it should.",
+               counts->meets, table->count);
+    append_cases(text, size, table, VERDICT_SHORT, "falls short");
+    append_cases(text, size, table, VERDICT_EXCEEDS,
+                 "carries more than it can, so something is not as stated");
+    append_cases(text, size, table, VERDICT_UNDECIDED, "is undecided");
+    if (counts->unjudged)
+        append(text, size,
+               " In %zu of %zu cases data came through, but there is nothing "
+               "to hold the figure against.",
+               counts->unjudged, table->count);
+    if (counts->missing)
+        append(text, size, " In %zu of %zu cases there is no steady goodput.",
+               counts->missing, table->count);
+}
+
+static void say_echoes(char *text, size_t size,
+                       const struct reduction *reduction)
+{
+    struct rows losses = wording_table(reduction, "loss");
+    double lost = 0;
+    uint64_t sent_count = 0;
+
+    for (size_t i = 0; i < losses.count; i++) {
+        const struct finding *finding = rows_at(&losses, i);
+
+        if (isnan(finding->value))
+            continue;
+        lost += finding->value * (double) finding->samples_count;
+        sent_count += finding->samples_count;
+    }
+    rows_clear(&losses);
+    if (!sent_count)
+        return;
+    if (lost < 0.5)
+        append(text, size, " All %llu echoes were answered.",
+               (unsigned long long) sent_count);
+    else
+        append(text, size, " Of %llu echoes %.0f were lost.",
+               (unsigned long long) sent_count, lost);
+}
+
+void wording_sentence(const struct reduction *reduction, char *ret_text,
+                      size_t size)
+{
+    struct rows table = wording_table(reduction, "goodput_steady");
+    const struct verdict_counts counts = wording_counts(&table);
+
+    ret_text[0] = '\0';
+    if (table.count && counts.meets == table.count)
+        say_all_meet(ret_text, size, &table);
+    else if (table.count)
+        say_some(ret_text, size, &table, &counts);
+    say_echoes(ret_text, size, reduction);
+    if (!ret_text[0])
+        append(ret_text, size, "Nothing was measured.");
+    if (ret_text[0] == ' ')
+        (void) memmove(ret_text, ret_text + 1, strlen(ret_text));
+    rows_clear(&table);
+}
