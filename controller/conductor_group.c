@@ -436,32 +436,60 @@ static int keep_silent(struct group *group, struct fault *fault)
 
 /* --- after it ------------------------------------------------------------- */
 
+/* A failure that will not be another one when asked again. */
+static bool is_final(int code)
+{
+    return code == UV_ECANCELED || code == UV_EPROTO || code == UV_EINVAL
+           || code == UV_ENOMEM;
+}
+
+/* It is still at it, or not reached just now: each question costs air, so the
+ * gaps follow the time that has passed. */
+static int pause_before_next(struct group *group)
+{
+    const uint64_t now_ns = uv_hrtime();
+    const uint64_t passed_ns = now_ns - group->start_ns;
+    const uint64_t gap_ns =
+        passed_ns / 8 > late_gap_ns ? passed_ns / 8 : late_gap_ns;
+
+    return conductor_pause(group->conductor, now_ns + gap_ns, show_time_left,
+                           group);
+}
+
+/* A link that is out for a moment is waited for: the account lies safe in the
+ * far spool. */
 static int await_far_part(struct group *group, size_t exchange, size_t number,
                           struct fault *fault)
 {
-    const uint64_t give_up_ns = group->latest_end_ns + late_most_ns;
-    enum fetched fetched = FETCH_LATER;
+    const struct order_part *ordered =
+        &group->exchanges[exchange].parts[number];
+    const uint64_t now_ns = uv_hrtime();
+    const uint64_t give_up_ns =
+        (now_ns > group->latest_end_ns ? now_ns : group->latest_end_ns)
+        + late_most_ns;
+    bool is_told = false;
 
     for (;;) {
+        enum fetched fetched = FETCH_LATER;
+        struct fault trouble = { 0 };
+
         show_live(group, "fetching the accounts");
-        int code = fetch(group, exchange, number, 0, &fetched, fault);
-        if (code || fetched == FETCHED)
-            return code;
-        const uint64_t now_ns = uv_hrtime();
-        if (now_ns > give_up_ns)
-            return fault_set(
-                fault, UV_ETIMEDOUT, "%s: the exchange '%s' does not end",
-                end_name(group, group->exchanges[exchange].parts[number].end),
-                group->exchanges[exchange].parts[number].order.id);
-        /* It is still at it: each question costs air, so the gaps follow the
-         * time that has passed. */
-        const uint64_t passed_ns = now_ns - group->start_ns;
-        const uint64_t gap_ns =
-            passed_ns / 8 > late_gap_ns ? passed_ns / 8 : late_gap_ns;
-        code = conductor_pause(group->conductor, now_ns + gap_ns,
-                               show_time_left, group);
+        int code = fetch(group, exchange, number, 0, &fetched, &trouble);
+        if (fetched == FETCHED && !code)
+            return 0;
+        if (!code && uv_hrtime() > give_up_ns)
+            code = fault_set(&trouble, UV_ETIMEDOUT,
+                             "%s: the exchange '%s' does not end",
+                             end_name(group, ordered->end), ordered->order.id);
+        if (is_final(code) || uv_hrtime() > give_up_ns)
+            return fault_set(fault, code, "%s", trouble.text);
+        if (code && !is_told)
+            display_say(group->conductor->display, "waiting", TONE_DOUBT,
+                        "%s (asked again for about a minute)", trouble.text);
+        is_told = is_told || code;
+        code = pause_before_next(group);
         if (code)
-            return code;
+            return fault_set(fault, code, "ended by the operator");
     }
 }
 
