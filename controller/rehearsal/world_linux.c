@@ -153,8 +153,9 @@ static int write_clocks(const struct host *host, struct fault *fault)
         (void) json_object_set_new(
             offsets, world->ends[i].name,
             json_integer((json_int_t) host->ends[i].offset_ns));
-    json_t *clocks = json_pack("{s:s, s:o}", "clock", "CLOCK_MONOTONIC",
-                               "end_minus_ledger_ns", offsets);
+    json_t *clocks = json_pack("{s:s, s:s, s:o}", "clock",
+                               "an end's CLOCK_MONOTONIC minus the ledger's",
+                               "unit", "ns", "ends", offsets);
 
     (void) snprintf(path, sizeof(path), "%s/ledger/clocks.json", world->folder);
     const int failed = json_dump_file(clocks, path, JSON_INDENT(2));
