@@ -57,7 +57,8 @@ struct fixture {
     char folder[64], key_file[96], spool_folder[96], mark_file[96];
     struct wire_key key;
     struct agent_config config;
-    struct service *service;
+    struct service *service;    /* that is spoken to */
+    struct service *near, *far; /* two of them; NULL: just the one */
     bool is_closed;
     char nonce[NONCE_SIZE];
     struct answer answer;
@@ -510,6 +511,11 @@ static int tear_down(void **state)
     char command[128];
 
     disk_is_full = false;
+    if (fixture->far) {
+        fixture->service = fixture->far;
+        stop_service(fixture);
+        fixture->service = fixture->near;
+    }
     stop_service(fixture);
     uv_close((uv_handle_t *) &fixture->deadline, NULL);
     uv_close((uv_handle_t *) &fixture->moment, NULL);
@@ -777,6 +783,87 @@ static void a_ping_runs_from_order_to_acknowledgement(void **state)
                         "a1-1-1");
     assert_int_equal(ask(fixture, "GET", "/self?ack=x1-1,a1-1-1", NULL), 200);
     assert_int_equal(ask(fixture, "GET", "/exchanges/a1-1-1", NULL), 404);
+}
+
+/* Speak to the other agent from now on. */
+static void turn_to(struct fixture *fixture, struct service *service)
+{
+    const struct spoil bare = { .unsigned_request = true };
+
+    fixture->service = service;
+    assert_int_equal(ask_spoilt(fixture, "GET", "/self", NULL, &bare), 401);
+}
+
+static struct exchange_order download_order(const char *id, const char *part,
+                                            uint16_t peer_port,
+                                            uint64_t size_bytes)
+{
+    struct exchange_order order = ping_order(id, 1, 400, 15000);
+    const struct download_spec spec = { .size_bytes = size_bytes,
+                                        .connections = 2 };
+
+    (void) snprintf(order.kind, sizeof(order.kind), "download");
+    (void) snprintf(order.part, sizeof(order.part), "%s", part);
+    (void) snprintf(order.ticket, sizeof(order.ticket), "k7x2m9");
+    order.peer_port = peer_port;
+    memset(&order.spec, 0, sizeof(order.spec));
+    memcpy(&order.spec, &spec, sizeof(spec));
+    return order;
+}
+
+static void fetch_account(struct fixture *fixture, const char *id,
+                          struct exchange_account *account)
+{
+    struct fault fault = { 0 };
+    char target[96];
+
+    (void) snprintf(target, sizeof(target), "/exchanges/%s?wait_ms=15000", id);
+    assert_int_equal(ask(fixture, "GET", target, NULL), 200);
+    memset(account, 0, sizeof(*account));
+    if (account_decode(fixture->answer.json, account, &fault) < 0)
+        fail_msg("%s", fault.text);
+}
+
+static void a_download_runs_between_two_agents(void **state)
+{
+    enum {
+        SIZE_BYTES = 300000
+    };
+    struct fixture *fixture = *state;
+    struct exchange_account account;
+    uint64_t received_bytes = 0;
+
+    fixture->near = fixture->service;
+    (void) snprintf(fixture->spool_folder, sizeof(fixture->spool_folder),
+                    "%s/far", fixture->folder);
+    start_service(fixture, true);
+    fixture->far = fixture->service;
+    turn_to(fixture, fixture->far);
+    struct exchange_order order = download_order(
+        "a1-2-1", "receiver", service_port(fixture->near), SIZE_BYTES);
+    assert_int_equal(put_order(fixture, &order), 201);
+    turn_to(fixture, fixture->near);
+    order = download_order("a1-2-1", "sender", service_port(fixture->far),
+                           SIZE_BYTES);
+    assert_int_equal(put_order(fixture, &order), 201);
+
+    fetch_account(fixture, "a1-2-1", &account);
+    if (account.trouble[0])
+        print_message("%s\n", account.trouble);
+    assert_int_equal(account.state, ACCOUNT_DONE);
+    account_clear(&account);
+    turn_to(fixture, fixture->far);
+    fetch_account(fixture, "a1-2-1", &account);
+    if (account.trouble[0])
+        print_message("%s\n", account.trouble);
+    assert_int_equal(account.state, ACCOUNT_DONE);
+    for (size_t i = 0; i < account.series[0].count; i++) {
+        const struct download_arrival *arrival = rows_at(&account.series[0], i);
+
+        received_bytes += arrival->bytes;
+    }
+    assert_int_equal(received_bytes, SIZE_BYTES);
+    account_clear(&account);
 }
 
 static void an_account_outlives_the_agent(void **state)
@@ -1081,6 +1168,7 @@ int main(void)
         PROMISE(a_body_of_another_type_is_refused),
         PROMISE(mistakes_in_an_order_name_the_place),
         PROMISE(a_ping_runs_from_order_to_acknowledgement),
+        PROMISE(a_download_runs_between_two_agents),
         PROMISE(an_account_outlives_the_agent),
         PROMISE(an_old_nonce_is_worth_nothing_after_a_restart),
         PROMISE(what_a_crash_cut_off_is_told_as_broken),
