@@ -1,18 +1,21 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/client.h"
 
+#include "controller/transfer.h"
+
 #include "agent/wire/body.h"
-#include "agent/wire/curl_loop.h"
-#include "agent/wire/nonce.h"
 #include "agent/wire/signature.h"
 
 #include <bothends/units.h>
 #include <stdlib.h>
 #include <string.h>
-#include <strings.h>
 
-#define URL_SIZE  2304
-#define PATH_SIZE 2048
+#define PATH_SIZE 4096 /* a query may acknowledge a whole group */
+#define URL_SIZE  (PATH_SIZE + 512)
+
+/* Idle connections to keep: to each of a plan's ends, and some spare.  What
+ * libcurl drops is a handshake more on the link. */
+#define CONNECTIONS_MOST 80L
 
 struct client_target {
     struct client_target *next;
@@ -35,16 +38,10 @@ struct client {
     void *owner; /* borrowed */
 };
 
-/* What came back in one try. */
-struct reply {
-    char digest[128], next_nonce[128], input[512], signature[128], coding[32];
-    char *body;
-    size_t body_bytes;
-};
-
 enum call_state {
     CALL_WAITING, /* for its turn of the loop */
-    CALL_TRYING,
+    CALL_ASKING,  /* for a nonce, unsigned */
+    CALL_SIGNED,
     CALL_OVER,
 };
 
@@ -58,28 +55,33 @@ struct client_call {
     struct body body;
     uint64_t timeout_ms;
     unsigned tries_left;
-    bool had_fresh_nonce; /* this try's 401 was answered already */
+    struct fault fault; /* what keeps it from being tried */
     /* One try. */
-    CURL *easy;
-    struct curl_slist *fields;
-    char nonce[NONCE_SIZE]; /* spent by this try; "": asks for one */
+    struct transfer *transfer;
+    char nonce[NONCE_SIZE]; /* given to this call by a 401; "": none */
+    bool has_asked;         /* one was: another 401 is no help */
+    char digest[DIGEST_FIELD_SIZE];
     struct signature_fields signature;
-    uint64_t began_ns;
-    struct reply reply;
     client_done_fn *on_done;
     void *owner; /* borrowed */
 };
 
 /* The flow of a call, top to bottom. */
 static void on_kick(uv_timer_t *timer);
-static int start_try(struct client_call *call, struct fault *fault);
-static void on_transfer_done(void *owner, CURL *easy, CURLcode code);
-static void on_reply(struct client_call *call, long status);
-static void on_no_reply(struct client_call *call, CURLcode code);
-static void finish(struct client_call *call, struct client_answer *answer);
+static int start_asking(struct client_call *call);
+static int start_signed(struct client_call *call);
+static void on_reply(void *owner, const struct transfer_reply *reply);
+static void on_no_answer(struct client_call *call,
+                         const struct transfer_reply *reply);
+static void on_unsigned(struct client_call *call,
+                        const struct transfer_reply *reply,
+                        const struct fault *fault);
+static void on_signed(struct client_call *call,
+                      const struct transfer_reply *reply);
+static void finish(struct client_call *call,
+                   const struct client_answer *answer);
 
-/* --- targets and clocks
- * --------------------------------------------------------- */
+/* --- targets and clocks --------------------------------------------------- */
 
 struct client_target *client_add_target(struct client *client, const char *name,
                                         const char *address, uint16_t port,
@@ -121,23 +123,16 @@ void client_forget_clock(struct client_target *target)
     target->clock = (struct client_clock){ .is_known = false };
 }
 
-/* Between the request's leaving and the answer's first byte the agent stamped
- * now_ns; the pair with the least round trip tells its clock best. */
-static void note_clock(struct client_call *call, const json_t *json)
+/* The agent stamped now_ns somewhere between the request's leaving and the
+ * answer's coming: the pair with the least round trip tells its clock best. */
+static void note_clock(struct client_clock *clock,
+                       const struct transfer_reply *reply, const json_t *json)
 {
-    struct client_clock *clock = &call->target->clock;
     const json_t *now = json_object_get(json, "now_ns");
-    curl_off_t sent_us = 0, answered_us = 0;
+    const uint64_t round_trip_ns = reply->answered_ns - reply->sent_ns;
 
-    (void) curl_easy_getinfo(call->easy, CURLINFO_PRETRANSFER_TIME_T, &sent_us);
-    (void) curl_easy_getinfo(call->easy, CURLINFO_STARTTRANSFER_TIME_T,
-                             &answered_us);
-    if (!json_is_integer(now) || json_integer_value(now) < 0
-        || answered_us < sent_us)
+    if (!json_is_integer(now) || json_integer_value(now) < 0)
         return;
-    const uint64_t round_trip_ns =
-        (uint64_t) (answered_us - sent_us) * NS_PER_US;
-
     clock->latest_round_trip_ns = round_trip_ns;
     if (clock->is_known && clock->least_round_trip_ns <= round_trip_ns)
         return;
@@ -145,427 +140,325 @@ static void note_clock(struct client_call *call, const json_t *json)
     clock->least_round_trip_ns = round_trip_ns;
     clock->uncertainty_ns = round_trip_ns / 2;
     clock->agent_ns = (uint64_t) json_integer_value(now);
-    clock->own_ns =
-        call->began_ns + (uint64_t) sent_us * NS_PER_US + round_trip_ns / 2;
+    clock->own_ns = reply->sent_ns + round_trip_ns / 2;
 }
 
-/* --- one try
- * ---------------------------------------------------------------------- */
+/* --- one try -------------------------------------------------------------- */
 
-static void reply_clear(struct reply *reply)
+/* The zone of a link-local address ("fe80::1%radio0") is escaped (RFC 6874). */
+static void make_url(const struct client_target *target, const char *path,
+                     char *ret_url, size_t size)
 {
-    free(reply->body);
-    memset(reply, 0, sizeof(*reply));
+    const char *address = target->address;
+    const size_t length = strcspn(address, "%");
+    const bool has_zone = address[length] == '%';
+    const bool is_ipv6 = strchr(address, ':') != NULL;
+
+    (void) snprintf(ret_url, size, "http://%s%.*s%s%s%s:%u%s",
+                    is_ipv6 ? "[" : "", (int) length, address,
+                    has_zone ? "%25" : "", has_zone ? address + length + 1 : "",
+                    is_ipv6 ? "]" : "", target->port, path);
 }
 
-static void end_try(struct client_call *call)
-{
-    if (!call->easy)
-        return;
-    (void) curl_multi_remove_handle(call->target->client->curl.multi,
-                                    call->easy);
-    curl_easy_cleanup(call->easy);
-    curl_slist_free_all(call->fields);
-    call->easy = NULL;
-    call->fields = NULL;
-    reply_clear(&call->reply);
-}
-
-static bool add_field(struct client_call *call, const char *name,
-                      const char *value)
-{
-    char line[512];
-
-    (void) snprintf(line, sizeof(line), "%s: %s", name, value);
-    struct curl_slist *longer = curl_slist_append(call->fields, line);
-    if (longer)
-        call->fields = longer;
-    return longer != NULL;
-}
-
-/* path and query of "/way?to=...". */
-static void split_path(const char *path, char *ret_path, size_t size,
-                       const char **ret_query)
-{
-    const size_t length = strcspn(path, "?");
-
-    (void) snprintf(ret_path, size, "%.*s", (int) length, path);
-    *ret_query = path[length] ? path + length + 1 : "";
-}
-
-static int add_fields(struct client_call *call, struct fault *fault)
-{
-    char digest[DIGEST_FIELD_SIZE], path[PATH_SIZE];
-    struct signed_request request = { .method = call->method,
-                                      .path = path,
-                                      .content_type = BODY_TYPE_JSON,
-                                      .content_digest = digest };
-
-    split_path(call->path, path, sizeof(path), &request.query);
-    digest_field(call->body.content, call->body.content_bytes, digest);
-    const int code = signature_sign_request(
-        &call->target->key, &request, call->nonce, &call->signature, fault);
-    if (code)
-        return code;
-    if (!add_field(call, "Content-Type", BODY_TYPE_JSON)
-        || !add_field(call, "Content-Digest", digest)
-        || (call->body.is_gzip && !add_field(call, "Content-Encoding", "gzip"))
-        || !add_field(call, "Signature-Input", call->signature.input)
-        || !add_field(call, "Signature", call->signature.signature))
-        return fault_set(fault, UV_ENOMEM, "out of memory");
-    return 0;
-}
-
-static void take_field(const char *line, size_t length, const char *name,
-                       char *room, size_t size)
-{
-    const size_t name_length = strlen(name);
-
-    if (length <= name_length || line[name_length] != ':'
-        || strncasecmp(line, name, name_length) != 0)
-        return;
-    const char *value = line + name_length + 1;
-    size_t left = length - name_length - 1;
-    while (left && (*value == ' ' || *value == '\t')) {
-        value++;
-        left--;
-    }
-    while (left && strchr(" \t\r\n", value[left - 1]))
-        left--;
-    (void) snprintf(room, size, "%.*s", (int) left, value);
-}
-
-static size_t on_head_line(char *line, size_t size, size_t count, void *owner)
-{
-    struct reply *reply = &((struct client_call *) owner)->reply;
-    const size_t length = size * count;
-
-    take_field(line, length, "Content-Digest", reply->digest,
-               sizeof(reply->digest));
-    take_field(line, length, "Next-Nonce", reply->next_nonce,
-               sizeof(reply->next_nonce));
-    take_field(line, length, "Signature-Input", reply->input,
-               sizeof(reply->input));
-    take_field(line, length, "Signature", reply->signature,
-               sizeof(reply->signature));
-    take_field(line, length, "Content-Encoding", reply->coding,
-               sizeof(reply->coding));
-    return length;
-}
-
-static size_t on_body_piece(char *piece, size_t size, size_t count, void *owner)
-{
-    struct reply *reply = &((struct client_call *) owner)->reply;
-    const size_t length = size * count;
-
-    if (reply->body_bytes + length > BODY_BYTES_MAX)
-        return 0; /* libcurl ends the transfer */
-    char *larger = realloc(reply->body, reply->body_bytes + length + 1);
-    if (!larger)
-        return 0;
-    memcpy(larger + reply->body_bytes, piece, length);
-    reply->body = larger;
-    reply->body_bytes += length;
-    return length;
-}
-
-static void set_options(struct client_call *call, const char *url)
-{
-    CURL *easy = call->easy;
-    /* Without a nonce the request only asks for one: no body then. */
-    const bool has_body = call->nonce[0] && call->body.content_bytes;
-
-    (void) curl_easy_setopt(easy, CURLOPT_URL, url);
-    (void) curl_easy_setopt(easy, CURLOPT_PRIVATE, call);
-    (void) curl_easy_setopt(easy, CURLOPT_PATH_AS_IS, 1L);
-    (void) curl_easy_setopt(easy, CURLOPT_PROXY, "");
-    (void) curl_easy_setopt(easy, CURLOPT_NOSIGNAL, 1L);
-    (void) curl_easy_setopt(easy, CURLOPT_HTTP_VERSION,
-                            (long) CURL_HTTP_VERSION_1_1);
-    (void) curl_easy_setopt(easy, CURLOPT_TCP_KEEPALIVE, 0L);
-    /* A connection may have been silent for as long as an exchange lasts. */
-    (void) curl_easy_setopt(easy, CURLOPT_MAXAGE_CONN, 7L * 86400);
-    (void) curl_easy_setopt(easy, CURLOPT_TIMEOUT_MS, (long) call->timeout_ms);
-    (void) curl_easy_setopt(easy, CURLOPT_CONNECTTIMEOUT_MS,
-                            (long) call->timeout_ms);
-    (void) curl_easy_setopt(easy, CURLOPT_HEADERFUNCTION, on_head_line);
-    (void) curl_easy_setopt(easy, CURLOPT_HEADERDATA, call);
-    (void) curl_easy_setopt(easy, CURLOPT_WRITEFUNCTION, on_body_piece);
-    (void) curl_easy_setopt(easy, CURLOPT_WRITEDATA, call);
-    (void) curl_easy_setopt(easy, CURLOPT_HTTPHEADER, call->fields);
-    if (has_body || strcmp(call->method, "PUT") == 0) {
-        (void) curl_easy_setopt(easy, CURLOPT_POSTFIELDSIZE_LARGE,
-                                has_body ? (curl_off_t) call->body.content_bytes
-                                         : 0);
-        (void) curl_easy_setopt(easy, CURLOPT_POSTFIELDS,
-                                has_body ? call->body.content : "");
-    }
-    (void) curl_easy_setopt(easy, CURLOPT_CUSTOMREQUEST, call->method);
-}
-
-static int start_try(struct client_call *call, struct fault *fault)
+static int start_transfer(struct client_call *call, const char *method,
+                          const char *path, const struct body *body,
+                          const struct transfer_field *fields,
+                          size_t field_count)
 {
     struct client_target *target = call->target;
-    const bool is_ipv6 = strchr(target->address, ':') != NULL;
     char url[URL_SIZE];
+    const struct transfer_request request = {
+        .method = method,
+        .url = url,
+        .fields = fields,
+        .field_count = field_count,
+        .content = body ? body->content : NULL,
+        .content_bytes = body ? body->content_bytes : 0,
+        .timeout_ms = call->timeout_ms,
+        .sent_bytes = &target->sent_bytes,
+        .received_bytes = &target->received_bytes,
+    };
 
-    (void) snprintf(call->nonce, sizeof(call->nonce), "%s", target->nonce);
-    target->nonce[0] = '\0'; /* spent */
-    (void) snprintf(url, sizeof(url), "http://%s%s%s:%u%s", is_ipv6 ? "[" : "",
-                    target->address, is_ipv6 ? "]" : "", target->port,
-                    call->path);
-    call->easy = curl_easy_init();
-    if (!call->easy || !add_field(call, "Accept", "")
-        || !add_field(call, "Expect", ""))
-        return fault_set(fault, UV_ENOMEM, "out of memory");
-    const int code = call->nonce[0] ? add_fields(call, fault) : 0;
+    make_url(target, path, url, sizeof(url));
+    return transfer_start(&target->client->curl, &request, on_reply, call,
+                          &call->transfer, &call->fault);
+}
+
+/* Any unsigned request is answered with a nonce; this is the shortest. */
+static int start_asking(struct client_call *call)
+{
+    call->state = CALL_ASKING;
+    return start_transfer(call, "GET", "/self", NULL, NULL, 0);
+}
+
+static int sign_call(struct client_call *call)
+{
+    const size_t path_length = strcspn(call->path, "?");
+    char path[PATH_SIZE];
+    const struct signed_request request = {
+        .method = call->method,
+        .path = path,
+        .query = call->path + path_length + (call->path[path_length] ? 1 : 0),
+        .content_type = BODY_TYPE_JSON,
+        .content_digest = call->digest,
+    };
+
+    (void) snprintf(path, sizeof(path), "%.*s", (int) path_length, call->path);
+    digest_field(call->body.content, call->body.content_bytes, call->digest);
+    return signature_sign_request(&call->target->key, &request, call->nonce,
+                                  &call->signature, &call->fault);
+}
+
+static int start_signed(struct client_call *call)
+{
+    const struct transfer_field fields[] = {
+        { "Content-Type", BODY_TYPE_JSON },
+        { "Content-Digest", call->digest },
+        { "Signature-Input", call->signature.input },
+        { "Signature", call->signature.signature },
+        { "Content-Encoding", "gzip" },
+    };
+    const int code = sign_call(call);
+
     if (code)
         return code;
-    set_options(call, url);
-    call->state = CALL_TRYING;
-    call->began_ns = uv_hrtime();
-    if (curl_multi_add_handle(target->client->curl.multi, call->easy)
-        != CURLM_OK)
-        return fault_set(fault, UV_ENOMEM, "cannot start a transfer");
-    return 0;
+    call->state = CALL_SIGNED;
+    return start_transfer(call, call->method, call->path, &call->body, fields,
+                          call->body.is_gzip ? 5 : 4);
+}
+
+/* Its own, from a 401, or the one of the last answer, which is spent so. */
+static bool pick_nonce(struct client_call *call)
+{
+    struct client_target *target = call->target;
+
+    if (!call->nonce[0]) {
+        memcpy(call->nonce, target->nonce, sizeof(call->nonce));
+        target->nonce[0] = '\0';
+    }
+    return call->nonce[0];
 }
 
 static void on_kick(uv_timer_t *timer)
 {
     struct client_call *call = timer->data;
-    struct client_answer answer = { .code = UV_ECANCELED };
-    struct fault fault = { .code = 0 };
+    struct client_answer answer = { .code = UV_ECANCELED, .text = "cancelled" };
 
     if (call->is_cancelled) {
-        (void) snprintf(answer.text, sizeof(answer.text), "cancelled");
         finish(call, &answer);
         return;
     }
-    answer.code = start_try(call, &fault);
+    answer.code = call->fault.code;
+    if (!answer.code)
+        answer.code =
+            pick_nonce(call) ? start_signed(call) : start_asking(call);
     if (!answer.code)
         return;
-    (void) snprintf(answer.text, sizeof(answer.text), "%s", fault.text);
+    (void) snprintf(answer.text, sizeof(answer.text), "%s: %.400s",
+                    call->target->name, call->fault.text);
     finish(call, &answer);
 }
 
-static void count_bytes(struct client_call *call)
-{
-    long request_bytes = 0, head_bytes = 0;
-    curl_off_t sent_bytes = 0, received_bytes = 0;
-
-    (void) curl_easy_getinfo(call->easy, CURLINFO_REQUEST_SIZE, &request_bytes);
-    (void) curl_easy_getinfo(call->easy, CURLINFO_HEADER_SIZE, &head_bytes);
-    (void) curl_easy_getinfo(call->easy, CURLINFO_SIZE_UPLOAD_T, &sent_bytes);
-    (void) curl_easy_getinfo(call->easy, CURLINFO_SIZE_DOWNLOAD_T,
-                             &received_bytes);
-    call->target->sent_bytes +=
-        (uint64_t) request_bytes + (uint64_t) sent_bytes;
-    call->target->received_bytes +=
-        (uint64_t) head_bytes + (uint64_t) received_bytes;
-}
-
-static void on_transfer_done(void *owner, CURL *easy, CURLcode code)
-{
-    struct client_call *call = NULL;
-    long status = 0;
-
-    (void) owner;
-    (void) curl_easy_getinfo(easy, CURLINFO_PRIVATE, &call);
-    (void) curl_easy_getinfo(easy, CURLINFO_RESPONSE_CODE, &status);
-    count_bytes(call);
-    if (code == CURLE_OK)
-        on_reply(call, status);
-    else
-        on_no_reply(call, code);
-}
-
-/* --- what a try ends with
- * ------------------------------------------------------------ */
-
 static void try_again(struct client_call *call)
 {
-    end_try(call);
+    transfer_free(call->transfer);
+    call->transfer = NULL;
     call->state = CALL_WAITING;
     (void) uv_timer_start(&call->kick, on_kick, 0, 0);
 }
 
-static void fill_times(const struct client_call *call,
-                       struct client_answer *answer)
+/* --- what a try ends with ------------------------------------------------- */
+
+static int verify_reply(const struct client_call *call,
+                        const struct transfer_reply *reply, struct fault *fault)
 {
-    answer->sent_ns = call->began_ns;
-    answer->received_ns = uv_hrtime();
+    const struct signed_answer answer = {
+        .status = reply->status,
+        .content_digest = reply->digest,
+        .next_nonce = reply->next_nonce,
+        .request_signature = call->signature.signature,
+    };
+
+    if (call->state != CALL_SIGNED || !reply->input[0])
+        return fault_set(fault, UV_EACCES, "it has no signature");
+    const int code = signature_verify_answer(
+        &call->target->key, &answer, reply->input, reply->signature, fault);
+    return code ? code
+                : digest_check(reply->digest, reply->content,
+                               reply->content_bytes, fault);
 }
 
-static int code_of(const struct client_call *call, CURLcode code)
+static void on_reply(void *owner, const struct transfer_reply *reply)
 {
-    long os_error = 0;
+    struct client_call *call = owner;
+    struct fault fault = { .code = 0 };
 
-    (void) curl_easy_getinfo(call->easy, CURLINFO_OS_ERRNO, &os_error);
-    if (code == CURLE_OPERATION_TIMEDOUT)
-        return UV_ETIMEDOUT;
-    if (code == CURLE_COULDNT_RESOLVE_HOST)
-        return UV_EAI_NONAME;
-    if (code == CURLE_COULDNT_CONNECT)
-        return os_error ? (int) -os_error : UV_ECONNREFUSED;
-    return UV_ECONNRESET;
+    if (reply->code)
+        on_no_answer(call, reply);
+    else if (verify_reply(call, reply, &fault) != 0)
+        on_unsigned(call, reply, &fault);
+    else
+        on_signed(call, reply);
 }
 
-static void describe_no_reply(const struct client_call *call, int code,
-                              char *text, size_t size)
+static struct client_answer start_answer(int code,
+                                         const struct transfer_reply *reply)
+{
+    return (struct client_answer){ .code = code,
+                                   .sent_ns = reply->sent_ns,
+                                   .received_ns = reply->answered_ns };
+}
+
+static void describe_no_answer(const struct client_call *call, int code,
+                               char *text, size_t size)
 {
     const struct client_target *target = call->target;
 
     if (code == UV_ECONNREFUSED)
         (void) snprintf(text, size,
-                        "%s: nothing listens at %s port %u; is bothends-agent "
+                        "%s: no agent listens at %s port %u; is bothends-agent "
                         "running there?",
                         target->name, target->address, target->port);
     else if (code == UV_ETIMEDOUT)
         (void) snprintf(text, size,
-                        "%s: no answer from %s port %u within %llu s",
+                        "%s: no answer from %s port %u within %.4g s",
                         target->name, target->address, target->port,
-                        (unsigned long long) (call->timeout_ms / 1000));
+                        (double) call->timeout_ms / 1000);
     else if (code == UV_ECONNRESET)
         (void) snprintf(text, size,
                         "%s: the connection to %s port %u broke off",
                         target->name, target->address, target->port);
+    else if (code == UV_E2BIG)
+        (void) snprintf(text, size,
+                        "%s: the answer of %s is larger than %u MiB",
+                        target->name, target->address, BODY_BYTES_MAX >> 20);
     else
         (void) snprintf(text, size, "%s: cannot reach %s port %u: %s",
                         target->name, target->address, target->port,
                         uv_strerror(code));
 }
 
-static void on_no_reply(struct client_call *call, CURLcode code)
+static void on_no_answer(struct client_call *call,
+                         const struct transfer_reply *reply)
 {
-    struct client_answer answer = { .code = code_of(call, code) };
-    const bool is_worth_repeating =
-        answer.code == UV_ETIMEDOUT || answer.code == UV_ECONNRESET;
+    struct client_answer answer = start_answer(reply->code, reply);
+    const bool may_help =
+        reply->code == UV_ETIMEDOUT || reply->code == UV_ECONNRESET;
 
-    if (call->tries_left > 0 && is_worth_repeating && !call->is_cancelled) {
+    if (may_help && call->tries_left > 0) {
         call->tries_left--;
-        call->had_fresh_nonce = false;
+        call->has_asked = false;
+        call->nonce[0] = '\0'; /* perhaps it was spent */
         try_again(call);
         return;
     }
-    fill_times(call, &answer);
-    describe_no_reply(call, answer.code, answer.text, sizeof(answer.text));
+    describe_no_answer(call, answer.code, answer.text, sizeof(answer.text));
     finish(call, &answer);
 }
 
-/* The problem of an unsigned answer is a hint, no more. */
-static void describe_refusal(struct client_call *call, long status, char *text,
-                             size_t size)
+static void take_nonce(const struct transfer_reply *reply,
+                       char ret_nonce[NONCE_SIZE])
+{
+    (void) snprintf(ret_nonce, NONCE_SIZE, "%.*s", NONCE_SIZE - 1,
+                    reply->next_nonce);
+}
+
+/* What an unsigned refusal says is a hint from whoever sent it, no more. */
+static void take_hint(const struct transfer_reply *reply, char *ret_hint,
+                      size_t size)
+{
+    json_t *json = NULL;
+
+    (void) snprintf(ret_hint, size, "no reason given");
+    if (body_decode(reply->content, reply->content_bytes,
+                    reply->coding[0] ? reply->coding : NULL, &json, NULL)
+        == 0)
+        problem_text(json, ret_hint, size);
+    json_decref(json);
+    for (char *at = ret_hint; *at; at++) {
+        if (*at < 0x20 || *at > 0x7e)
+            *at = '?';
+    }
+}
+
+static void describe_unsigned(const struct client_call *call,
+                              const struct transfer_reply *reply,
+                              const char *reason, char *text, size_t size)
 {
     const struct client_target *target = call->target;
-    struct fault fault = { .code = 0 };
-    json_t *json = NULL;
-    char hint[256] = "no reason given";
+    char hint[256];
 
-    if (body_decode(call->reply.body, call->reply.body_bytes,
-                    call->reply.coding[0] ? call->reply.coding : NULL, &json,
-                    &fault)
-            == 0
-        && json)
-        problem_text(json, hint, sizeof(hint));
-    json_decref(json);
-    if (status == 401)
+    take_hint(reply, hint, sizeof(hint));
+    if (reply->status == 401)
         (void) snprintf(text, size,
                         "%s: the agent at %s refuses our signature (%s); our "
-                        "key file is '%s'",
+                        "key is in '%s'",
                         target->name, target->address, hint, target->key_path);
+    else if (reply->status >= 400 && !reply->input[0])
+        (void) snprintf(text, size,
+                        "%s: the answer of %s is not signed with the key in "
+                        "'%s': status %d (%s)",
+                        target->name, target->address, target->key_path,
+                        reply->status, hint);
     else
         (void) snprintf(text, size,
-                        "%s: the answer of %s (status %ld) is not signed with "
-                        "the key in '%s'",
-                        target->name, target->address, status,
-                        target->key_path);
+                        "%s: the answer of %s is not signed with the key in "
+                        "'%s': %.240s",
+                        target->name, target->address, target->key_path,
+                        reason);
 }
 
-static int verify_reply(const struct client_call *call, long status,
-                        struct fault *fault)
-{
-    const struct reply *reply = &call->reply;
-    const struct signed_answer answer = { .status = (int) status,
-                                          .content_digest = reply->digest,
-                                          .next_nonce = reply->next_nonce,
-                                          .request_signature =
-                                              call->signature.signature };
-    const int code =
-        digest_check(reply->digest, reply->body, reply->body_bytes, fault);
-
-    if (code)
-        return code;
-    return signature_verify_answer(&call->target->key, &answer, reply->input,
-                                   reply->signature, fault);
-}
-
-static void take_nonce(struct client_call *call)
-{
-    struct client_target *target = call->target;
-
-    if (strlen(call->reply.next_nonce) < sizeof(target->nonce))
-        (void) snprintf(target->nonce, sizeof(target->nonce), "%.47s",
-                        call->reply.next_nonce);
-}
-
-/* An answer that cannot be believed. */
-static void on_unsigned(struct client_call *call, long status,
+/* An answer that can't be believed, but for the nonce of a 401, once a try. */
+static void on_unsigned(struct client_call *call,
+                        const struct transfer_reply *reply,
                         const struct fault *fault)
 {
-    struct client_answer answer = { .code = UV_EACCES };
+    struct client_answer answer = start_answer(UV_EACCES, reply);
 
-    if (status == 401 && call->reply.next_nonce[0] && !call->had_fresh_nonce
-        && !call->is_cancelled) {
-        call->had_fresh_nonce = true;
-        take_nonce(call);
+    if (reply->status == 401 && reply->next_nonce[0] && !call->has_asked) {
+        call->has_asked = true;
+        take_nonce(reply, call->nonce);
         try_again(call);
         return;
     }
-    fill_times(call, &answer);
-    if (call->reply.input[0] && status != 401)
-        (void) snprintf(answer.text, sizeof(answer.text),
-                        "%s: the answer of %s is not to be believed: %.300s",
-                        call->target->name, call->target->address, fault->text);
-    else
-        describe_refusal(call, status, answer.text, sizeof(answer.text));
+    describe_unsigned(call, reply, fault->text, answer.text,
+                      sizeof(answer.text));
     finish(call, &answer);
 }
 
-static void on_reply(struct client_call *call, long status)
+static void on_signed(struct client_call *call,
+                      const struct transfer_reply *reply)
 {
-    struct client_answer answer = { .code = 0, .status = (int) status };
+    struct client_target *target = call->target;
+    struct client_answer answer = start_answer(0, reply);
     struct fault fault = { .code = 0 };
     json_t *json = NULL;
 
-    if (!call->nonce[0] || verify_reply(call, status, &fault) != 0) {
-        on_unsigned(call, status, &fault);
-        return;
-    }
-    take_nonce(call);
-    answer.code = body_decode(call->reply.body, call->reply.body_bytes,
-                              call->reply.coding[0] ? call->reply.coding : NULL,
-                              &json, &fault);
-    if (answer.code)
-        (void) snprintf(answer.text, sizeof(answer.text), "%s: %.400s",
-                        call->target->name, fault.text);
-    else if (status >= 400) {
+    take_nonce(reply, target->nonce);
+    answer.status = reply->status;
+    answer.code =
+        body_decode(reply->content, reply->content_bytes,
+                    reply->coding[0] ? reply->coding : NULL, &json, &fault);
+    if (answer.code) {
+        (void) snprintf(answer.text, sizeof(answer.text),
+                        "%s: cannot read the answer of %s: %.300s",
+                        target->name, target->address, fault.text);
+    } else if (reply->status >= 400) {
         char problem[400];
 
         problem_text(json, problem, sizeof(problem));
         (void) snprintf(answer.text, sizeof(answer.text), "%s: %s",
-                        call->target->name, problem);
+                        target->name, problem);
     }
-    note_clock(call, json);
-    fill_times(call, &answer);
+    note_clock(&target->clock, reply, json);
     answer.json = json;
     finish(call, &answer);
     json_decref(json);
 }
 
-/* --- begin and end of a call
- * ------------------------------------------------------- */
+/* --- begin and end of a call ---------------------------------------------- */
 
-static void client_finish_close(struct client *client);
+static void close_curl(struct client *client);
 
 static void on_kick_closed(uv_handle_t *handle)
 {
@@ -579,13 +472,15 @@ static void on_kick_closed(uv_handle_t *handle)
     body_clear(&call->body);
     free(call);
     if (client->is_closing && !client->calls)
-        client_finish_close(client);
+        close_curl(client);
 }
 
-/* The one way out of a call. */
-static void finish(struct client_call *call, struct client_answer *answer)
+/* The one way out of a call.  answer may hold what belongs to the transfer's
+ * caller, but nothing of the transfer itself. */
+static void finish(struct client_call *call, const struct client_answer *answer)
 {
-    end_try(call);
+    transfer_free(call->transfer);
+    call->transfer = NULL;
     call->state = CALL_OVER;
     (void) uv_timer_stop(&call->kick);
     call->on_done(call->owner, answer);
@@ -600,11 +495,9 @@ struct client_call *client_start(struct client_target *target,
 {
     struct client *client = target->client;
     struct client_call *call = calloc(1, sizeof(*call));
-    struct fault fault = { .code = 0 };
 
-    if (!call || strlen(path) >= sizeof(call->path)
-        || body_encode(body, &call->body, &fault) != 0)
-        abort(); /* memory is out, or our own mistake */
+    if (!call)
+        abort(); /* nothing can go on without it */
     call->target = target;
     call->timeout_ms = timeout_ms;
     call->tries_left = tries_most > 0 ? tries_most - 1 : 0;
@@ -612,6 +505,11 @@ struct client_call *client_start(struct client_target *target,
     call->owner = owner;
     (void) snprintf(call->method, sizeof(call->method), "%s", method);
     (void) snprintf(call->path, sizeof(call->path), "%s", path);
+    if (strlen(path) >= sizeof(call->path))
+        (void) fault_set(&call->fault, UV_E2BIG,
+                         "found a request of %zu bytes, expected at most %zu",
+                         strlen(path), sizeof(call->path) - 1);
+    (void) body_encode(body, &call->body, &call->fault);
     (void) uv_timer_init(client->curl.loop, &call->kick);
     call->kick.data = call;
     (void) uv_timer_start(&call->kick, on_kick, 0, 0);
@@ -624,7 +522,8 @@ void client_cancel(struct client_call *call)
 {
     if (call->state == CALL_OVER)
         return;
-    end_try(call);
+    transfer_free(call->transfer);
+    call->transfer = NULL;
     call->is_cancelled = true;
     (void) uv_timer_start(&call->kick, on_kick, 0, 0);
 }
@@ -634,16 +533,13 @@ int client_open(uv_loop_t *loop, struct client **ret_client,
 {
     struct client *client = calloc(1, sizeof(*client));
 
-    if (!client || curl_global_init(CURL_GLOBAL_DEFAULT) != CURLE_OK) {
+    if (!client || curl_global_init(CURL_GLOBAL_DEFAULT) != CURLE_OK
+        || curl_loop_open(&client->curl, loop, transfer_ended, client) != 0) {
         free(client);
         return fault_set(fault, UV_ENOMEM, "cannot start libcurl");
     }
-    const int code =
-        curl_loop_open(&client->curl, loop, on_transfer_done, client);
-    if (code) {
-        free(client);
-        return fault_set(fault, code, "cannot start libcurl");
-    }
+    (void) curl_multi_setopt(client->curl.multi, CURLMOPT_MAXCONNECTS,
+                             CONNECTIONS_MOST);
     *ret_client = client;
     return 0;
 }
@@ -653,8 +549,9 @@ static void on_curl_closed(void *owner)
     struct client *client = owner;
     void (*on_closed)(void *) = client->on_closed;
     void *closed_owner = client->owner;
+    struct client_target *target = client->targets;
 
-    for (struct client_target *target = client->targets; target;) {
+    while (target) {
         struct client_target *next = target->next;
 
         wire_key_clear(&target->key);
@@ -666,7 +563,7 @@ static void on_curl_closed(void *owner)
         on_closed(closed_owner);
 }
 
-static void client_finish_close(struct client *client)
+static void close_curl(struct client *client)
 {
     curl_loop_close(&client->curl, on_curl_closed);
 }
@@ -680,5 +577,5 @@ void client_close(struct client *client, void (*on_closed)(void *owner),
     for (struct client_call *call = client->calls; call; call = call->next)
         client_cancel(call);
     if (!client->calls)
-        client_finish_close(client);
+        close_curl(client);
 }

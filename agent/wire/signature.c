@@ -330,7 +330,7 @@ static int list_request(const struct signed_request *request, char *query,
     return 0;
 }
 
-#define QUERY_SIZE 2048
+#define QUERY_SIZE 4096
 
 /* It comes from an answer that is not signed, perhaps. */
 static int check_nonce(const char *nonce, struct fault *fault)
