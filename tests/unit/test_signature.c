@@ -381,10 +381,11 @@ static void a_nonce_from_outside_can_not_smuggle_parameters_in(void **state)
 {
     struct fixture *fixture = *state;
     struct signature_fields fields;
-    static const char *const bad[] = { "\";tag=\"x", "", "a b", "\r\nX: y",
-                                       "0123456789012345678901234567890123456"
-                                       "789012345678901" };
+    char too_long[NONCE_SIZE + 1];
+    const char *const bad[] = { "\";tag=\"x", "", "a b", "\r\nX: y", too_long };
 
+    memset(too_long, '0', NONCE_SIZE);
+    too_long[NONCE_SIZE] = '\0';
     for (size_t i = 0; i < sizeof(bad) / sizeof(bad[0]); i++) {
         struct fault fault = { 0 };
 
