@@ -37,6 +37,14 @@ static void draw_title(cairo_t *page, const char *title)
     drawing_text(page, page_margin, 30, title_size, true, ANCHOR_LEFT, title);
 }
 
+static void draw_band_key(cairo_t *page, double x, const char *what)
+{
+    drawing_ink(page, INK_BAND);
+    drawing_rectangle(page, x, 46, x + 26, 60);
+    drawing_ink(page, INK_TEXT);
+    drawing_text(page, x + 33, 58, small_size, false, ANCHOR_LEFT, what);
+}
+
 static double largest(double a, double b)
 {
     return b > a ? b : a; /* a NaN b loses */
@@ -80,14 +88,18 @@ static size_t series_of(const struct rows *table, const struct finding *finding)
 
 static void draw_step_key(cairo_t *page, double x)
 {
-    drawing_ink(page, INK_BAND);
-    drawing_rectangle(page, x, 46, x + 26, 60);
-    drawing_ink(page, INK_TEXT);
-    drawing_text(page, x + 33, 58, small_size, false, ANCHOR_LEFT, "expected");
+    draw_band_key(page, x, "expected");
     drawing_line(page, x + 110, 53, x + 136, 53, 2);
     drawing_mark(page, x + 123, 53, 0);
     drawing_text(page, x + 143, 58, small_size, false, ANCHOR_LEFT,
                  "measured, with 95 % interval");
+}
+
+static void draw_interval(cairo_t *page, double x1, double x2, double y)
+{
+    drawing_line(page, x1, y, x2, y, 2);
+    drawing_line(page, x1, y - 7, x1, y + 7, 2);
+    drawing_line(page, x2, y - 7, x2, y + 7, 2);
 }
 
 static void draw_step_row(cairo_t *page, const struct plot *plot, double y,
@@ -115,8 +127,8 @@ static void draw_step_row(cairo_t *page, const struct plot *plot, double y,
     }
     drawing_ink(page, (enum ink)(INK_FIRST + series % INK_SERIES));
     if (isfinite(finding->low) && isfinite(finding->high))
-        drawing_line(page, plot_x(plot, fmax(finding->low / k, 0)), y,
-                     plot_x(plot, finding->high / k), y, 2);
+        draw_interval(page, plot_x(plot, fmax(finding->low / k, 0)),
+                      plot_x(plot, finding->high / k), y);
     drawing_mark(page, plot_x(plot, finding->value / k), y, series);
     wording_figure(finding, k, 2, figure);
     drawing_ink(page, INK_TEXT);
@@ -188,6 +200,26 @@ static void draw_steps(cairo_t *page, const void *chart_)
     }
 }
 
+static void title_exceptions(const struct verdict_counts *counts, size_t judged,
+                             char *ret_title, size_t size)
+{
+    const struct {
+        size_t count;
+        const char *what;
+    } exceptions[] = { { counts->is_short, "short" },
+                       { counts->exceeds, "above what is possible" },
+                       { counts->undecided, "undecided" } };
+    int used =
+        snprintf(ret_title, size, "%zu of %zu carry what the step should",
+                 counts->meets, judged);
+
+    for (size_t i = 0; i < COUNT_OF(exceptions); i++) {
+        if (exceptions[i].count)
+            used += snprintf(ret_title + used, size - (size_t) used, ", %zu %s",
+                             exceptions[i].count, exceptions[i].what);
+    }
+}
+
 static void title_steps(const struct rows *table, char *ret_title, size_t size)
 {
     const struct verdict_counts counts = wording_counts(table);
@@ -201,11 +233,7 @@ static void title_steps(const struct rows *table, char *ret_title, size_t size)
                         "Every step carries what it should (%zu of %zu)",
                         counts.meets, judged);
     else
-        (void) snprintf(ret_title, size,
-                        "%zu of %zu carry what the step should; %zu short, "
-                        "%zu above, %zu undecided",
-                        counts.meets, judged, counts.is_short, counts.exceeds,
-                        counts.undecided);
+        title_exceptions(&counts, judged, ret_title, size);
 }
 
 static int chart_steps(struct writer *writer, struct fault *fault)
@@ -262,16 +290,19 @@ static void draw_time(cairo_t *page, const void *chart_)
     const struct time_chart *chart = chart_;
     const struct curve *curve = chart->curve;
     const double most = largest(curve_most(curve, false), curve->expected.high);
-    const struct plot plot = {
-        .left = page_margin + 52,
+    struct plot plot = {
+        .left = page_margin + 44,
         .right = page_width - page_margin,
-        .top = 78,
-        .bottom = 270,
+        .top = 96,
+        .bottom = 290,
         .x = ticks_for(0, curve_most(curve, true), 7),
         .y = ticks_for(0, most / k, 5),
     };
 
+    ticks_end_at(&plot.x, curve_most(curve, true) * 1.02);
     draw_title(page, chart->title);
+    if (range_is_said(curve->expected))
+        draw_band_key(page, page_margin, "expected");
     plot_axis_y(page, &plot, "kbit/s");
     if (range_is_said(curve->expected)) {
         drawing_ink(page, INK_BAND);
@@ -281,6 +312,7 @@ static void draw_time(cairo_t *page, const void *chart_)
     }
     plot_axis_x(page, &plot, "seconds since the first arrival");
     drawing_ink(page, INK_FIRST);
+    cairo_new_path(page);
     for (size_t i = 0; i < curve->points.count; i++) {
         const struct point *point = rows_at(&curve->points, i);
 
@@ -290,10 +322,6 @@ static void draw_time(cairo_t *page, const void *chart_)
     cairo_set_line_width(page, 1.8);
     cairo_set_line_join(page, CAIRO_LINE_JOIN_ROUND);
     cairo_stroke(page);
-    if (range_is_said(curve->expected))
-        drawing_label(page, plot.right - 6,
-                      plot_y(&plot, curve->expected.low / k) + 18, INK_TEXT,
-                      ANCHOR_RIGHT, "expected");
     draw_warm_up(page, &plot, curve);
 }
 
@@ -356,7 +384,7 @@ static int chart_times(struct writer *writer, struct fault *fault)
         (void) snprintf(file.name, sizeof(file.name),
                         "charts/goodput-over-time-%d", number);
         (void) snprintf(file.title, sizeof(file.title), "%s", chart.title);
-        code = write_chart(writer, &file, 330, draw_time, &chart, fault);
+        code = write_chart(writer, &file, 350, draw_time, &chart, fault);
     }
     return code;
 }
@@ -366,7 +394,7 @@ static int chart_times(struct writer *writer, struct fault *fault)
 struct trip_chart {
     const struct reduction *reduction;
     const char *step;
-    double most_s;
+    double least_s, most_s;
     char title[240];
 };
 
@@ -400,7 +428,7 @@ static void draw_trip_curve(cairo_t *page, const struct plot *plot,
     double share = 0;
 
     drawing_ink(page, (enum ink)(INK_FIRST + series % INK_SERIES));
-    cairo_move_to(page, plot_x(plot, 0), plot_y(plot, 0));
+    cairo_move_to(page, plot->left, plot_y(plot, 0));
     for (size_t i = 0; i < curve->points.count; i++) {
         const struct point *point = rows_at(&curve->points, i);
         const double x = plot_x(plot, fmin(point->x * k, plot->x.high));
@@ -414,18 +442,20 @@ static void draw_trip_curve(cairo_t *page, const struct plot *plot,
     cairo_stroke(page);
 }
 
-/* Beside its curve, each label lower than the one before. */
+/* Beside its curve, where there is most room: below it to the right, above it
+ * to the left, in turn. */
 static void label_trip_curve(cairo_t *page, const struct plot *plot,
                              const struct trip_chart *chart,
                              const struct curve *curve, size_t series)
 {
     const struct exchange_record *exchange =
         reduction_exchange(chart->reduction, curve->exchange);
-    const double share = 0.80 - 0.16 * (double) (series % 5);
+    const bool is_left = series % 2;
+    const double place = 0.16 + 0.14 * (double) (series / 2 % 3);
+    const double share = is_left ? 1.0 - place : place;
     const double x =
         plot_x(plot, fmin(value_at(curve, share) * k, plot->x.high));
     const double y = plot_y(plot, 100 * share);
-    const bool is_left = x > (plot->left + 2 * plot->right) / 3;
     char text[240];
     char clean[240];
 
@@ -436,7 +466,7 @@ static void label_trip_curve(cairo_t *page, const struct plot *plot,
     wording_clean(text, clean, sizeof(clean));
     drawing_ink(page, (enum ink)(INK_FIRST + series % INK_SERIES));
     drawing_mark(page, x, y, series);
-    drawing_label(page, is_left ? x - 14 : x + 14, y + 4.5,
+    drawing_label(page, is_left ? x - 10 : x + 10, is_left ? y - 8 : y + 17,
                   (enum ink)(INK_FIRST + series % INK_SERIES),
                   is_left ? ANCHOR_RIGHT : ANCHOR_LEFT, clean);
 }
@@ -454,8 +484,7 @@ static void draw_expected_trip(cairo_t *page, const struct plot *plot,
 
         drawing_ink(page, INK_BAND);
         drawing_rectangle(page, x1 - 1.5, plot->top, x2 + 1.5, plot->bottom);
-        drawing_label(page, x1 - 6, plot->bottom - 10, INK_TEXT, ANCHOR_RIGHT,
-                      "expected median");
+        draw_band_key(page, page_margin, "expected median");
         return;
     }
 }
@@ -463,18 +492,19 @@ static void draw_expected_trip(cairo_t *page, const struct plot *plot,
 static void draw_trips(cairo_t *page, const void *chart_)
 {
     const struct trip_chart *chart = chart_;
-    const struct plot plot = {
-        .left = page_margin + 52,
+    struct plot plot = {
+        .left = page_margin + 44,
         .right = page_width - page_margin,
-        .top = 78,
-        .bottom = 300,
-        .x = ticks_for(0, chart->most_s * k, 7),
+        .top = 96,
+        .bottom = 320,
+        .x = ticks_for(chart->least_s * k, chart->most_s * k, 8),
         .y = ticks_for(0, 100, 5),
     };
     size_t series = 0;
 
+    ticks_end_at(&plot.x, chart->most_s * k * 1.02);
     draw_title(page, chart->title);
-    plot_axis_y(page, &plot, "% of all");
+    plot_axis_y(page, &plot, "% of all sent");
     plot_axis_x(page, &plot, "round trip, ms");
     draw_expected_trip(page, &plot, chart);
     for (size_t i = 0; i < chart->reduction->curves.count; i++) {
@@ -498,6 +528,7 @@ static void title_trips(struct trip_chart *chart)
 {
     double most_s = 0;
     double longest_s = 0;
+    double least_s = (double) INFINITY;
     size_t curves = 0;
     double median_s = (double) NAN;
     char text[240];
@@ -509,10 +540,12 @@ static void title_trips(struct trip_chart *chart)
             continue;
         most_s = largest(most_s, 2 * value_at(curve, 0.95));
         longest_s = largest(longest_s, curve_most(curve, true));
+        least_s = fmin(least_s, value_at(curve, 0));
         if (!curves++)
             median_s = value_at(curve, 0.5);
     }
     chart->most_s = longest_s < most_s ? longest_s : most_s;
+    chart->least_s = least_s < 0.3 * chart->most_s ? 0 : least_s;
     (void) snprintf(text, sizeof(text),
                     "%s: half of the round trips take %.0f ms or less%s",
                     chart->step, median_s * k,
@@ -557,7 +590,7 @@ static int chart_trips(struct writer *writer, struct fault *fault)
         (void) snprintf(file.name, sizeof(file.name), "charts/round-trips-%d",
                         number);
         (void) snprintf(file.title, sizeof(file.title), "%s", chart.title);
-        code = write_chart(writer, &file, 360, draw_trips, &chart, fault);
+        code = write_chart(writer, &file, 380, draw_trips, &chart, fault);
     }
     return code;
 }

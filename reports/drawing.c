@@ -218,6 +218,6 @@ void plot_axis_y(cairo_t *page, const struct plot *plot, const char *name)
                      ANCHOR_RIGHT, number);
     }
     drawing_ink(page, INK_TEXT);
-    drawing_text(page, plot->left - 8, plot->top - 12, text_size, false,
-                 ANCHOR_RIGHT, name);
+    drawing_text(page, plot->left - 44, plot->top - 14, text_size, false,
+                 ANCHOR_LEFT, name);
 }

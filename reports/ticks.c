@@ -33,3 +33,11 @@ struct ticks ticks_for(double least, double most, int wanted)
     ticks.decimals = (int) fmax(-floor(log10(ticks.step)), 0);
     return ticks;
 }
+
+void ticks_end_at(struct ticks *ticks, double most)
+{
+    if (!(most > ticks->low) || !(most < ticks->high))
+        return;
+    ticks->high = most;
+    ticks->count = (size_t) floor((most - ticks->low) / ticks->step + 1e-9) + 1;
+}

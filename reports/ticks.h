@@ -17,6 +17,9 @@ struct ticks {
 /* About `wanted` (3 or more) ticks that enclose least to most. */
 struct ticks ticks_for(double least, double most, int wanted);
 
+/* Let the axis end at that value instead of at the next tick. */
+void ticks_end_at(struct ticks *ticks, double most);
+
 static inline double ticks_at(const struct ticks *ticks, size_t index)
 {
     return ticks->low + (double) index * ticks->step;

@@ -83,7 +83,8 @@ void wording_escape(FILE *out, const char *text)
     for (const char *at = clean; *at; at++) {
         const bool begins_list =
             (at == clean && strchr("-+=", *at))
-            || (at > clean && is_number_so_far && strchr(".)", *at));
+            || (at > clean && is_number_so_far && strchr(".)", *at)
+                && (at[1] == ' ' || at[1] == '\0'));
 
         if (*at == '<')
             (void) fputs("&lt;", out);
@@ -105,7 +106,7 @@ int wording_decimals(double half_width, int most)
 {
     if (!(half_width > 0) || !isfinite(half_width))
         return most;
-    const double decimals = -floor(log10(half_width));
+    const double decimals = -floor(log10(half_width / 2));
 
     if (decimals < 0)
         return 0;
@@ -165,6 +166,9 @@ void wording_expected(const struct finding *finding, double unit,
 
     if (isnan(finding->expected_low))
         (void) snprintf(ret_text, FIGURE_SIZE, "–");
+    else if (finding->expected_low == finding->expected_high)
+        (void) snprintf(ret_text, FIGURE_SIZE, "%.*f", decimals,
+                        finding->expected_low / unit);
     else
         (void) snprintf(ret_text, FIGURE_SIZE, "%.*f–%.*f", decimals,
                         finding->expected_low / unit, decimals,

@@ -18,7 +18,7 @@ void wording_clean(const char *text, char *ret_text, size_t size);
 void wording_escape(FILE *out, const char *text);
 
 /* Decimals that an interval of that half width allows: one significant digit
- * of the half width, at most `most`. */
+ * of the half width, two where that digit is 1; at most `most`. */
 int wording_decimals(double half_width, int most);
 
 #define FIGURE_SIZE 64

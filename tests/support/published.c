@@ -1,0 +1,162 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "tests/support/published.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+/* cmocka.h must follow the four above */
+#include <cmocka.h>
+
+#define CELLS_MAX 8
+
+static FILE *open_data(const char *file)
+{
+    char path[512];
+
+    (void) snprintf(path, sizeof(path), "%s/data/%s", TEST_FOLDER, file);
+    FILE *in = fopen(path, "r");
+
+    if (!in)
+        fail_msg("cannot open %s", path);
+    return in;
+}
+
+/* Cut a line of RFC 4180 in place; quotes inside quotes do not occur here. */
+static int cut(char *line, char *cells[CELLS_MAX])
+{
+    int count = 0;
+
+    line[strcspn(line, "\r\n")] = '\0';
+    while (count < CELLS_MAX) {
+        const bool is_quoted = *line == '"';
+
+        cells[count++] = is_quoted ? line + 1 : line;
+        char *end = is_quoted ? strchr(line + 1, '"') : line;
+
+        if (is_quoted && end)
+            *end++ = '\0';
+        end = end ? strchr(end, ',') : NULL;
+        if (!end)
+            break;
+        *end = '\0';
+        line = end + 1;
+    }
+    return count;
+}
+
+static bool find_row(const char *name, const char *quantity, double *ret_value,
+                     double *ret_tolerance, char *ret_source, size_t size)
+{
+    FILE *in = open_data("expected.csv");
+    char line[1024];
+    char *cells[CELLS_MAX];
+    bool is_found = false;
+
+    while (!is_found && fgets(line, sizeof(line), in)) {
+        if (cut(line, cells) != 7 || strcmp(cells[1], name) != 0
+            || strcmp(cells[3], quantity) != 0)
+            continue;
+        *ret_value = strtod(cells[4], NULL);
+        *ret_tolerance = strtod(cells[5], NULL);
+        (void) snprintf(ret_source, size, "%s", cells[6]);
+        is_found = true;
+    }
+    (void) fclose(in);
+    return is_found;
+}
+
+double published_value(const char *name, const char *quantity)
+{
+    double value = 0;
+    double tolerance;
+    char source[256];
+
+    if (!find_row(name, quantity, &value, &tolerance, source, sizeof(source)))
+        fail_msg("no published value of %s, %s", name, quantity);
+    return value;
+}
+
+void published_check(const char *name, const char *quantity, double value)
+{
+    double expected = 0;
+    double tolerance = 0;
+    char source[256];
+
+    if (!find_row(name, quantity, &expected, &tolerance, source,
+                  sizeof(source)))
+        fail_msg("no published value of %s, %s", name, quantity);
+    const double allowed = expected != 0 ? tolerance * fabs(expected) : 1e-12;
+    const bool is_right =
+        isinf(expected) ? value == expected : fabs(value - expected) <= allowed;
+
+    if (!is_right)
+        fail_msg("%s, %s: found %.15g, expected %.15g (%s)", name, quantity,
+                 value, expected, source);
+}
+
+static void add_value(struct values *values, double value)
+{
+    values->items =
+        realloc(values->items, (values->count + 1) * sizeof(*values->items));
+    assert_non_null(values->items);
+    values->items[values->count++] = value;
+}
+
+struct values published_column_where(const char *file, int column,
+                                     int where_column, const char *text)
+{
+    struct values values = { NULL, 0 };
+    FILE *in = open_data(file);
+    char line[1024];
+    char *cells[CELLS_MAX];
+    bool has_heading = false;
+
+    while (fgets(line, sizeof(line), in)) {
+        if (line[0] == '#')
+            continue;
+        const int count = cut(line, cells);
+
+        if (!has_heading)
+            has_heading = true;
+        else if (count > column
+                 && (!text || strcmp(cells[where_column], text) == 0))
+            add_value(&values, cells[column][0] ? strtod(cells[column], NULL)
+                                                : (double) INFINITY);
+    }
+    (void) fclose(in);
+    assert_true(values.count > 0);
+    return values;
+}
+
+struct values published_column(const char *file, int column)
+{
+    return published_column_where(file, column, 0, NULL);
+}
+
+struct values published_lines(const char *file, int first_line)
+{
+    struct values values = { NULL, 0 };
+    FILE *in = open_data(file);
+    char line[1024];
+
+    for (int number = 1; fgets(line, sizeof(line), in); number++) {
+        char *end;
+        const double value = strtod(line, &end);
+
+        if (number >= first_line && end != line)
+            add_value(&values, value);
+    }
+    (void) fclose(in);
+    assert_true(values.count > 0);
+    return values;
+}
+
+void values_clear(struct values *values)
+{
+    free(values->items);
+    *values = (struct values){ NULL, 0 };
+}
