@@ -362,7 +362,7 @@ static int prove_ways(struct conductor *conductor, struct proof *proofs,
 static void tell_apart(int64_t apart_ns, char *ret_text, size_t size)
 {
     const uint64_t ns = (uint64_t) (apart_ns < 0 ? -apart_ns : apart_ns);
-    const unsigned long long minutes = ns / NS_PER_MIN;
+    const unsigned long long minutes = ns / NS_PER_MIN, hours = minutes / 60;
 
     if (ns < NS_PER_S)
         (void) snprintf(ret_text, size, "less than 1 s");
@@ -370,11 +370,10 @@ static void tell_apart(int64_t apart_ns, char *ret_text, size_t size)
         (void) snprintf(ret_text, size, "%.0f s", (double) ns / 1e9);
     else if (minutes < 60)
         (void) snprintf(ret_text, size, "%llu min", minutes);
-    else if (minutes < 48 * 60)
-        (void) snprintf(ret_text, size, "%llu h %llu min", minutes / 60,
-                        minutes % 60);
+    else if (hours < 48)
+        (void) snprintf(ret_text, size, "%llu h %llu min", hours, minutes % 60);
     else
-        (void) snprintf(ret_text, size, "%llu days", minutes / 60 / 24);
+        (void) snprintf(ret_text, size, "%llu days", hours / 24);
 }
 
 /* How far an end's wall clock is from our own end's. */

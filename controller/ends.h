@@ -28,6 +28,8 @@ int ends_open(const struct ends_wish *wish, struct ends **ret_ends,
               struct fault *fault);
 void ends_close(struct ends *ends);
 
+/* end and number: index into the plan's ends. */
+
 /* Numeric; borrowed until ends_close(). */
 const char *ends_address(const struct ends *ends, int end);
 /* Is it the end on whose computer we are? */
@@ -58,14 +60,15 @@ struct ends_answer {
  * ends_finish_up()); else the end was not reached, and the fault says
  * which, where, and what to look at.
  */
-int ends_ask(struct ends *ends, int end, const struct ends_question *question,
+int ends_ask(struct ends *ends, int number,
+             const struct ends_question *question,
              struct ends_answer *ret_answer, struct fault *fault);
 void ends_answer_clear(struct ends_answer *answer);
 /* After the operator's word to end, what is left to do is done all the same. */
 void ends_finish_up(struct ends *ends);
 
 /* The account is in the logbook: say so with the next question. */
-void ends_acknowledge(struct ends *ends, int end, const char *id);
+void ends_acknowledge(struct ends *ends, int number, const char *id);
 bool ends_has_acknowledgements(const struct ends *ends, int end);
 
 struct ends_clock {
@@ -75,7 +78,8 @@ struct ends_clock {
 };
 
 /* From the answer with the least round trip; UV_EAGAIN when there was none. */
-int ends_clock(const struct ends *ends, int end, struct ends_clock *ret_clock);
+int ends_clock(const struct ends *ends, int number,
+               struct ends_clock *ret_clock);
 /* The way has changed (another step): forget what was found of far ends. */
 void ends_forget_clocks(struct ends *ends);
 

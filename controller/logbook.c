@@ -225,7 +225,7 @@ static int make_fixed_tables(struct logbook *logbook, struct fault *fault)
  * file at once don't trip over each other. */
 static int prepare_tables(struct logbook *logbook, struct fault *fault)
 {
-    struct identity identity;
+    struct identity identity = { 0 };
     int code = run_sql(logbook, "BEGIN IMMEDIATE", "write", fault);
 
     if (code)
@@ -245,7 +245,7 @@ static int prepare_tables(struct logbook *logbook, struct fault *fault)
 static int check_and_prepare(struct logbook *logbook, enum logbook_use use,
                              struct fault *fault)
 {
-    struct identity identity;
+    struct identity identity = { 0 };
     int code = read_identity(logbook, &identity, fault);
     const bool is_new = !code && identity.application == 0
                         && identity.version == 0 && identity.table_count == 0;
@@ -728,7 +728,7 @@ int logbook_add_account(struct logbook *logbook, const char *exchange_id,
                          "cannot store the account of '%s': the logbook has "
                          "no exchange of that id",
                          exchange_id);
-    if (!code && !found.has_account)
+    if (!code && found.kind && !found.has_account)
         code = store_account(logbook, found.exchange_id, found.kind, account,
                              fault);
     return commit_or_undo(logbook, code, fault);

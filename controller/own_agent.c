@@ -212,9 +212,11 @@ static void adopt(struct own_agent *agent, uv_handle_t *handle)
 static int spawn(struct own_agent *agent, const char *const *arguments,
                  struct fault *fault)
 {
+    /* In a variable: the combination is no value of the enumeration. */
+    const int pipe_flags = UV_CREATE_PIPE | UV_WRITABLE_PIPE;
     uv_stdio_container_t stdio[] = {
         { .flags = UV_IGNORE },
-        { .flags = UV_CREATE_PIPE | UV_WRITABLE_PIPE,
+        { .flags = (uv_stdio_flags) pipe_flags,
           .data.stream = (uv_stream_t *) &agent->output },
         { .flags = UV_INHERIT_FD, .data.fd = STDERR_FILENO },
     };

@@ -37,32 +37,30 @@ static int make_seed(uint64_t *ret_seed, struct fault *fault)
     return 0;
 }
 
-static int begin(const char *path, char *plan_text, const struct plan *plan,
-                 const struct run_options *options)
+/* run comes with the plan's text; the caller clears it. */
+static int begin(const char *path, struct logbook_run *run,
+                 const struct plan *plan, const struct run_options *options)
 {
-    char title[sizeof(plan->title)], plan_path[4096];
-    struct logbook_run run = { .title = title,
-                               .plan_text = plan_text,
-                               .plan_path = plan_path,
-                               .practice = options->practice,
-                               .started_unix_ns = carry_out_now_unix_ns(),
-                               .seed = options->seed };
     struct fault fault = { 0 };
     struct logbook *logbook = NULL;
     int status;
 
-    (void) snprintf(title, sizeof(title), "%s", plan->title);
-    if (!realpath(path, plan_path))
-        (void) snprintf(plan_path, sizeof(plan_path), "%s", path);
+    run->title = strdup(plan->title);
+    run->plan_path = realpath(path, NULL);
+    if (!run->plan_path)
+        run->plan_path = strdup(path);
+    run->practice = options->practice;
+    run->started_unix_ns = carry_out_now_unix_ns();
+    run->seed = options->seed;
     if (logbook_open(options->logbook, LOGBOOK_WRITE, &logbook, &fault)
-        || (!run.seed && make_seed(&run.seed, &fault))
-        || logbook_begin_run(logbook, &run, &fault)) {
+        || (!run->seed && make_seed(&run->seed, &fault))
+        || logbook_begin_run(logbook, run, &fault)) {
         status = outcome_fault("run", &fault);
     } else {
         const struct carry_out_wish wish = { .command = "run",
                                              .plan = plan,
                                              .logbook = logbook,
-                                             .run = &run,
+                                             .run = run,
                                              .out = options->out };
         status = carry_out_run(&wish);
     }
@@ -76,12 +74,13 @@ static int run_run(const char *const *arguments, size_t argument_count,
     struct plan plan;
     struct plan_mistakes mistakes = { 0 };
     struct fault fault = { 0 };
-    char *text = NULL;
+    struct logbook_run run = { 0 };
     int status = STATUS_USAGE;
 
     (void) argument_count;
-    if (plan_read_file(arguments[0], &plan, &text, &mistakes, &fault) == 0) {
-        status = begin(arguments[0], text, &plan, options);
+    if (plan_read_file(arguments[0], &plan, &run.plan_text, &mistakes, &fault)
+        == 0) {
+        status = begin(arguments[0], &run, &plan, options);
         plan_clear(&plan);
     } else if (fault.code) {
         (void) fprintf(stderr, "bothends run: %s\n", fault.text);
@@ -89,7 +88,7 @@ static int run_run(const char *const *arguments, size_t argument_count,
         plan_mistakes_print(stderr, arguments[0], &mistakes);
     }
     plan_mistakes_clear(&mistakes);
-    free(text);
+    logbook_run_clear(&run);
     return status;
 }
 
