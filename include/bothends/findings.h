@@ -24,8 +24,10 @@ static const char *const verdicts[] = { "",        "meets",     "short",
 
 /* Measures so far, and their units: goodput_steady and goodput_whole (bit/s),
  * rtt_p50 rtt_p90 rtt_p95 rtt_p99 (s, of all sent; lost = infinite),
- * rtt_answered_p50 ... (s, of those answered), rtt_least (s), loss (ratio),
- * gain (ratio of steady goodput to the first step's), control_share (ratio). */
+ * rtt_answered_p50 ... (s, of those answered), rtt_least (s), rtt_after_pause
+ * (s, the first probe after a pause), loss (ratio), gain (ratio of steady
+ * goodput to that of the step before it in the plan), control_share (ratio).
+ * DEVELOPERS.md, "Results", defines each. */
 struct finding {
     int64_t run;
     char started_utc[32]; /* RFC 3339 */

@@ -86,9 +86,10 @@ static void assert_contains(struct range outer, struct range inner,
 
 /* A receiver that answers every n-th segment, and what it got. */
 struct receiver {
+    size_t sender;
     uint64_t segments_per_ack, segments_count, acks_due, measured_bytes;
     uint64_t content_bytes, from_ns;
-    uint64_t now_ns, last_ns, first_ns;
+    uint64_t last_ns, first_ns;
 };
 
 static void on_fate(void *owner, const struct air_packet *packet,
@@ -97,7 +98,7 @@ static void on_fate(void *owner, const struct air_packet *packet,
     struct receiver *receiver = owner;
 
     assert_int_equal(fate, FATE_DELIVERED);
-    if (packet->from != packet->handle)
+    if (packet->from != receiver->sender)
         return; /* an acknowledgement */
     receiver->segments_count++;
     receiver->acks_due +=
@@ -127,6 +128,7 @@ static double flow_over_air_bps(double rate_bps, size_t sender,
         .queue_bytes = 1000000,
     };
     struct receiver receiver = {
+        .sender = sender,
         .segments_per_ack = segments_per_ack,
         .content_bytes = 1500 - header_bytes,
         .from_ns = 10 * NS_PER_S,
@@ -139,9 +141,9 @@ static double flow_over_air_bps(double rate_bps, size_t sender,
     for (uint64_t now_ns = 0; now_ns < end_ns; now_ns = air_next_ns(air)) {
         air_advance(air, now_ns);
         while (air_waiting_bytes(air, sender) < 200000)
-            air_enqueue(air, now_ns, sender, 1 - sender, 1500, sender);
+            air_enqueue(air, now_ns, sender, 1 - sender, 1500, NULL);
         for (; receiver.acks_due; receiver.acks_due--)
-            air_enqueue(air, now_ns, 1 - sender, sender, header_bytes, sender);
+            air_enqueue(air, now_ns, 1 - sender, sender, header_bytes, NULL);
     }
     air_free(air);
     return (double) (receiver.measured_bytes * BITS_PER_BYTE) * 1e9
@@ -193,7 +195,7 @@ static uint64_t deliver_one(struct air *air, struct echo *echo, uint64_t now_ns,
                             size_t from, size_t to)
 {
     echo->over_ns = 0;
-    air_enqueue(air, now_ns, from, to, 84, 0);
+    air_enqueue(air, now_ns, from, to, 84, NULL);
     while (!echo->over_ns)
         air_advance(air, air_next_ns(air));
     return echo->over_ns;
