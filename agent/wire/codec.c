@@ -149,6 +149,19 @@ int codec_encode(const struct field *fields, size_t field_count,
 
 /* --- decoding ------------------------------------------------------------- */
 
+/* What a member that is not there says: a number whose preset is 0 is 0. */
+static void make_unsaid(const struct field *field, void *record)
+{
+    void *member = field_in(field, record);
+    const bool is_zero = field->preset && strcmp(field->preset, "0") == 0;
+
+    memset(member, 0, field->size);
+    if (field->shape == FIELD_REAL && !is_zero)
+        *(double *) member = (double) NAN;
+    if (field->shape == FIELD_RANGE)
+        *(struct range *) member = range_unsaid();
+}
+
 /* A value and the words for what is wrong with it. */
 struct reading {
     const struct field *field;
@@ -359,6 +372,10 @@ int codec_decode_value(const struct field *field, const json_t *json,
     const struct reading reading = { field, json, where, fault };
     void *member = field_in(field, record);
 
+    if (field->shape == FIELD_REAL && json_is_null(json)) {
+        make_unsaid(field, record);
+        return 0;
+    }
     switch (field->shape) {
     case FIELD_WHOLE:
         return decode_whole(&reading, member);
@@ -378,19 +395,6 @@ int codec_decode_value(const struct field *field, const json_t *json,
         return decode_text(&reading, member);
     }
     return fault_set(fault, UV_EINVAL, "%s: unknown shape", where);
-}
-
-/* What a member that is not there says: a number whose preset is 0 is 0. */
-static void make_unsaid(const struct field *field, void *record)
-{
-    void *member = field_in(field, record);
-    const bool is_zero = field->preset && strcmp(field->preset, "0") == 0;
-
-    memset(member, 0, field->size);
-    if (field->shape == FIELD_REAL && !is_zero)
-        *(double *) member = (double) NAN;
-    if (field->shape == FIELD_RANGE)
-        *(struct range *) member = range_unsaid();
 }
 
 static int decode_member(const struct field *field, const json_t *object,
