@@ -3,6 +3,7 @@
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 #include "controller/rehearsal/default_plan.h"
+#include "controller/rehearsal/namespaces.h"
 #include "controller/rehearsal/stage.h"
 
 #include <errno.h>
@@ -93,6 +94,8 @@ static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
     /* What the practice link can't do is said before a file is made. */
     int status = air_config_from_plan(plan, &config, fault);
 
+    if (!status)
+        status = namespaces_check(fault);
     if (!status)
         status = derive_practice_plan(plan, wish->seed, &cast, fault);
     if (!status)

@@ -23,6 +23,9 @@
  */
 pid_t namespaces_fork(struct fault *fault);
 
+/* Can it be done here?  Leaves nothing. */
+int namespaces_check(struct fault *fault);
+
 /* One end's computer. */
 struct practice_end {
     int network;        /* fd of its network namespace */

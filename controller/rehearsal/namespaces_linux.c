@@ -14,6 +14,7 @@
 #include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/syscall.h>
+#include <sys/wait.h>
 #include <unistd.h>
 
 #include <linux/ethtool.h>
@@ -162,6 +163,18 @@ pid_t namespaces_fork(struct fault *fault)
     (void) close(alive[1]);
     (void) close(report[0]);
     return status ? forbidden(status, fault) : pid;
+}
+
+int namespaces_check(struct fault *fault)
+{
+    const pid_t pid = namespaces_fork(fault);
+
+    if (pid == 0)
+        _exit(0);
+    if (pid < 0)
+        return pid;
+    (void) waitpid(pid, NULL, 0);
+    return 0;
 }
 
 /* --- an end's computer ---------------------------------------------------- */

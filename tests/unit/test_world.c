@@ -560,15 +560,11 @@ static void a_service_that_does_not_come_up_is_named(void **state)
 static void skip_where_forbidden(void)
 {
     struct fault fault = { 0 };
-    const pid_t pid = namespaces_fork(&fault);
 
-    if (pid == 0)
-        _exit(0);
-    if (pid < 0) {
+    if (namespaces_check(&fault) < 0) {
         (void) printf("skipped: %s\n", fault.text);
         exit(77);
     }
-    (void) waitpid(pid, NULL, 0);
 }
 
 int main(int argc, char **argv)
