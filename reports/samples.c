@@ -144,7 +144,7 @@ int samples_read(sqlite3 *logbook, const struct samples_query *query,
                  samples_row_fn *on_row, void *owner, struct rows *rows,
                  struct fault *fault)
 {
-    sqlite3_stmt *row;
+    sqlite3_stmt *row = NULL;
     int step;
     const int code = prepare(logbook, query, &row, fault);
 
