@@ -132,7 +132,8 @@ static int decimals_of(const struct finding *finding, double unit, int most)
     if (!isfinite(half) && isfinite(finding->low))
         half = finding->value - finding->low;
     if (!(half > 0) || !isfinite(half))
-        half = fabs(finding->value) / 100;
+        half = fabs(isfinite(finding->value) ? finding->value : finding->low)
+               / 100;
     return wording_decimals(half / unit, most);
 }
 

@@ -1,0 +1,119 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/wording.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdlib.h>
+/* cmocka.h must follow the three above */
+#include <cmocka.h>
+
+static void figures_have_the_decimals_that_their_interval_allows(void **state)
+{
+    static const struct {
+        double value, low, high;
+        const char *text;
+    } cases[] = {
+        { 25100, 24800, 25400, "25.1 (24.8–25.4)" },
+        { 131000, 122000, 139000, "131 (122–139)" },
+        { 50412, 50380, 50444, "50.41 (50.38–50.44)" },
+        { 75400, 73700, 77000, "75.4 (73.7–77.0)" },
+        { 75400, (double) NAN, (double) NAN, "75.4" },
+        { 75400, 73700, (double) INFINITY, "75.4 (73.7–∞)" },
+        { (double) INFINITY, 73700, (double) INFINITY, "∞ (73.7–∞)" },
+        { (double) NAN, (double) NAN, (double) NAN, "–" },
+        { 40000, 40000, 40000, "40.0 (40.0–40.0)" },
+        { 0, 0, 0, "0.00 (0.00–0.00)" },
+    };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        const struct finding finding = { .value = cases[i].value,
+                                         .low = cases[i].low,
+                                         .high = cases[i].high };
+        char text[FIGURE_SIZE];
+
+        wording_figure(&finding, 1000, 2, text);
+        assert_string_equal(text, cases[i].text);
+    }
+}
+
+static void escape(const char *text, char *ret_text, size_t size)
+{
+    FILE *out = fmemopen(ret_text, size, "w");
+
+    assert_non_null(out);
+    wording_escape(out, text);
+    (void) fclose(out);
+}
+
+static void text_is_kept_from_acting_as_markdown_or_html(void **state)
+{
+    static const char *const cases[][2] = {
+        { "Q1SKY", "Q1SKY" },
+        { "192.0.2.1", "192.0.2.1" },
+        { "<b>&amp;", "&lt;b&gt;&amp;amp;" },
+        { "a|b*c_d`e", "a\\|b\\*c\\_d\\`e" },
+        { "[x](y)", "\\[x\\](y)" },
+        { "# title", "\\# title" },
+        { "- item", "\\- item" },
+        { "12. item", "12\\. item" },
+        { "3) item", "3\\) item" },
+        { "two\nlines\t.", "two lines ." },
+        { "half-way", "half-way" },
+    };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        char text[128] = "";
+
+        escape(cases[i][0], text, sizeof(text));
+        assert_string_equal(text, cases[i][1]);
+    }
+}
+
+static void broken_bytes_are_replaced_and_good_ones_kept(void **state)
+{
+    /* RFC 3629: overlong forms, surrogates, above U+10FFFF, cut off. */
+    static const struct {
+        const char *text, *clean;
+    } cases[] = {
+        { "Küste → Höhe", "Küste → Höhe" },
+        { "\xff", "?" },
+        { "\xc0\x80", "??" },
+        { "\xed\xa0\x80", "???" },
+        { "\xf4\x90\x80\x80", "????" },
+        { "a\xe2\x82", "a??" },
+        { "bell\a", "bell " },
+    };
+    char small[4];
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        char clean[64];
+
+        wording_clean(cases[i].text, clean, sizeof(clean));
+        assert_string_equal(clean, cases[i].clean);
+    }
+    wording_clean("aaü", small, sizeof(small)); /* never half a letter */
+    assert_string_equal(small, "aa");
+}
+
+static void dates_are_in_utc_whatever_the_place(void **state)
+{
+    char text[48];
+
+    (void) state;
+    wording_date(UINT64_C(1931249520) * NS_PER_S, text, sizeof(text));
+    assert_string_equal(text, "14 March 2031, 10:12");
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(figures_have_the_decimals_that_their_interval_allows),
+        cmocka_unit_test(text_is_kept_from_acting_as_markdown_or_html),
+        cmocka_unit_test(broken_bytes_are_replaced_and_good_ones_kept),
+        cmocka_unit_test(dates_are_in_utc_whatever_the_place),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
