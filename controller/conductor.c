@@ -6,6 +6,7 @@
 #include "controller/salvage.h"
 #include "controller/steps.h"
 
+#include <bothends/cautions.h>
 #include <reports/capacity.h>
 #include <signal.h>
 #include <stdlib.h>
@@ -246,6 +247,15 @@ static int tell_refused_steps(struct conductor *conductor, struct fault *fault)
                            "link.limits.bandwidth: nothing was sent");
 }
 
+/* What is easily forgotten in a field.  The practice link radiates nothing. */
+static void tell_cautions(struct conductor *conductor)
+{
+    if (conductor->wish->run->practice)
+        return;
+    for (size_t i = 0; cautions[i]; i++)
+        display_say(conductor->display, "mind", TONE_PLAIN, "%s", cautions[i]);
+}
+
 /* --- the flow --------------------------------------------------------------
  */
 
@@ -339,6 +349,7 @@ static void say_last_acknowledgements(struct conductor *conductor)
 static int carry_out(struct conductor *conductor, enum going *going,
                      struct fault *fault)
 {
+    tell_cautions(conductor);
     int code = tell_refused_steps(conductor, fault);
 
     if (!code)

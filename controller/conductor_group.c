@@ -35,7 +35,8 @@ static const uint64_t late_most_ns = 60 * NS_PER_S;
 /* The own agent answers a long poll after so long at the most. */
 #define OWN_POLL_MS 1000
 
-#define NOTES_MAX 32
+#define NOTES_MAX     32
+#define HTTP_CONFLICT 409
 
 /* One end's part in one exchange. */
 struct part {
@@ -128,8 +129,8 @@ static void show_time_left(void *owner)
         display_time(
             group->latest_end_ns > now_ns ? group->latest_end_ns - now_ns : 0,
             left, sizeof(left));
-        (void) snprintf(text, sizeof(text), "longer than planned, %s at most",
-                        left);
+        (void) snprintf(text, sizeof(text),
+                        "should be through, at most %s more", left);
     }
     show_live(group, text);
 }
@@ -169,7 +170,10 @@ static int put_order(struct group *group, size_t exchange, size_t number,
     if (code)
         return code;
     *ret_taken_ns = answer.taken_ns;
-    if (answer.status >= 400) {
+    if (answer.status == HTTP_CONFLICT) {
+        /* Another run is at that end: all further groups would hear the same.*/
+        code = fault_set(fault, UV_EADDRINUSE, "%s", answer.text);
+    } else if (answer.status >= 400) {
         group->is_refused = true;
         note(group, "refused", "%s", answer.text);
         display_say(conductor->display, "refused", TONE_BAD, "%s", answer.text);
@@ -177,7 +181,7 @@ static int put_order(struct group *group, size_t exchange, size_t number,
         part->is_told = true;
     }
     ends_answer_clear(&answer);
-    return 0;
+    return code;
 }
 
 /* All receiving parts come before all sending ones. */

@@ -13,6 +13,9 @@
 /* A question is asked again when its answer is lost. */
 static const unsigned tries_most = 3;
 
+/* Two quartz clocks drift apart by up to about 100 ppm: a pair grows old. */
+static const uint64_t drift_divisor = 10000;
+
 #define ACKNOWLEDGEMENTS_MAX PLAN_GROUP_MAX
 
 struct end {
@@ -138,6 +141,21 @@ static int start_own_agent(struct ends *ends, struct fault *fault)
     return own_agent_start(ends->wish.loop, &wish, &ends->own_agent, fault);
 }
 
+/* Else the other end's agent would be asked over the link, and ours started on
+ * an address that is not ours. */
+static int check_own_end(const struct ends *ends, struct fault *fault)
+{
+    const int own = ends->wish.plan->controller_end;
+
+    if (own_agent_has_address(ends->wish.loop, ends->ends[own].address))
+        return 0;
+    return fault_set(fault, UV_EINVAL,
+                     "controller_at: found '%s', whose address %s is none of "
+                     "this computer's; expected the end at whose computer you "
+                     "are",
+                     ends->wish.plan->ends[own].name, ends->ends[own].address);
+}
+
 static int open_all(struct ends *ends, struct fault *fault)
 {
     const struct plan *plan = ends->wish.plan;
@@ -146,6 +164,8 @@ static int open_all(struct ends *ends, struct fault *fault)
 
     for (size_t i = 0; i < plan->end_count && !code; i++)
         code = look_up_end(&plan->ends[i], &ends->ends[i], fault);
+    if (!code)
+        code = check_own_end(ends, fault);
     if (!code
         && own_agent_is_needed(ends->wish.loop, ends->ends[own].control,
                                (uint16_t) plan->ends[own].port))
@@ -314,9 +334,10 @@ int ends_clock(const struct ends *ends, int number,
 
     if (!clock.is_known)
         return UV_EAGAIN;
+    const uint64_t age_ns = uv_hrtime() - clock.own_ns;
     *ret_clock = (struct ends_clock){
         .offset_ns = (int64_t) (clock.own_ns - clock.agent_ns),
-        .uncertainty_ns = clock.uncertainty_ns,
+        .uncertainty_ns = clock.uncertainty_ns + age_ns / drift_divisor,
         .latest_round_trip_ns = clock.latest_round_trip_ns,
     };
     return 0;

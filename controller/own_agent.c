@@ -72,6 +72,30 @@ static int address_of(const char *address, uint16_t port,
     return uv_ip4_addr(address, port, (struct sockaddr_in *) ret_address);
 }
 
+static void on_probe_closed(uv_handle_t *handle)
+{
+    bool *is_closed = handle->data;
+
+    *is_closed = true;
+}
+
+bool own_agent_has_address(uv_loop_t *loop, const char *address)
+{
+    struct sockaddr_storage own;
+    uv_udp_t probe;
+    bool is_closed = false;
+
+    if (address_of(address, 0, &own) != 0)
+        return false;
+    (void) uv_udp_init(loop, &probe);
+    probe.data = &is_closed;
+    const int code = uv_udp_bind(&probe, (struct sockaddr *) &own, 0);
+    uv_close((uv_handle_t *) &probe, on_probe_closed);
+    while (!is_closed)
+        (void) uv_run(loop, UV_RUN_ONCE);
+    return code == 0;
+}
+
 bool own_agent_is_needed(uv_loop_t *loop, const char *address, uint16_t port)
 {
     struct sockaddr_storage to;

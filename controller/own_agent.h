@@ -21,7 +21,10 @@ struct own_agent_wish {
     const char *spool;  /* folder for results not yet fetched */
 };
 
-/* Does anything accept connections there?  Asked of this computer's own
+/* Is it an address of this computer?  Nothing is sent to find out. */
+bool own_agent_has_address(uv_loop_t *loop, const char *address);
+
+/* Does nothing accept connections there?  Asked of this computer's own
  * address only. */
 bool own_agent_is_needed(uv_loop_t *loop, const char *address, uint16_t port);
 

@@ -155,34 +155,56 @@ static int set_by_agents(struct conductor *conductor, size_t step,
     return code;
 }
 
+/* The far ends answer on the step that is now set. */
+static int prove(struct conductor *conductor, size_t step, struct fault *fault)
+{
+    struct fault lost = { 0 };
+
+    conductor->step = step;
+    ends_forget_clocks(conductor->ends);
+    const int code = contact_prove_again(conductor, &lost);
+    return code ? fault_set(fault, code,
+                            "no contact on step '%s': %s; is that step set at "
+                            "every end?",
+                            conductor->plan->steps[step].name, lost.text)
+                : 0;
+}
+
+/* A step that was set at one end only, or another one, is the operator's to
+ * mend: asked again, until there is contact or the operator has had enough. */
+static int set_by_hand(struct conductor *conductor, size_t step,
+                       enum steps_answer *ret_answer)
+{
+    for (;;) {
+        struct fault lost = { 0 };
+
+        *ret_answer = ask_operator(conductor, step);
+        if (*ret_answer != STEPS_SET)
+            return 0;
+        const int code = prove(conductor, step, &lost);
+        if (code == 0 || code == UV_ECANCELED)
+            return code;
+        conductor->step = SIZE_MAX;
+        display_say(conductor->display, "step", TONE_BAD, "%s", lost.text);
+    }
+}
+
 int steps_set(struct conductor *conductor, size_t step,
               enum steps_answer *ret_answer, struct fault *fault)
 {
-    const char *name = conductor->plan->steps[step].name;
-    int code = 0;
+    int code;
 
     *ret_answer = STEPS_SET;
-    if (conductor->plan->set_steps == SET_BY_HAND)
-        *ret_answer = ask_operator(conductor, step);
-    else
+    if (conductor->plan->set_steps == SET_BY_HAND) {
+        code = set_by_hand(conductor, step, ret_answer);
+    } else {
         code = set_by_agents(conductor, step, fault);
+        if (!code)
+            code = prove(conductor, step, fault);
+    }
     if (code == UV_ECANCELED || conductor->stop) {
         *ret_answer = STEPS_QUIT;
         return 0;
     }
-    if (code || *ret_answer != STEPS_SET)
-        return code;
-    conductor->step = step;
-    ends_forget_clocks(conductor->ends);
-    struct fault lost = { 0 };
-    code = contact_prove_again(conductor, &lost);
-    if (code == UV_ECANCELED) {
-        *ret_answer = STEPS_QUIT;
-        return 0;
-    }
-    return code ? fault_set(fault, code,
-                            "no contact on step '%s': %s; is that step set at "
-                            "every end?",
-                            name, lost.text)
-                : 0;
+    return code;
 }

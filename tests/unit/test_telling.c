@@ -1,0 +1,139 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/telling.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+/* An exchange of two ends, and the accounts that they gave. */
+struct told {
+    struct plan_exchange planned;
+    struct ordered_exchange exchange;
+    struct exchange_account to, from;
+    const struct exchange_account *accounts[2]; /* as the parts: to, from */
+    char text[256];
+};
+
+static void make(struct told *told, const struct kind *kind)
+{
+    *told = (struct told){ .planned = { .kind = kind },
+                           .exchange = { .part_count = 2 } };
+    told->exchange.planned = &told->planned;
+    struct exchange_order *to = &told->exchange.parts[0].order;
+    struct exchange_order *from = &told->exchange.parts[1].order;
+    (void) snprintf(to->part, NAME_SIZE, "%s", kind->to_part);
+    (void) snprintf(to->own_name, NAME_SIZE, "dale");
+    (void) snprintf(from->part, NAME_SIZE, "%s", kind->from_part);
+    (void) snprintf(from->own_name, NAME_SIZE, "hill");
+    account_init(&told->to, kind);
+    account_init(&told->from, kind);
+    told->to.state = told->from.state = ACCOUNT_DONE;
+    told->accounts[0] = &told->to;
+    told->accounts[1] = &told->from;
+}
+
+static enum display_tone tell(struct told *told)
+{
+    return telling_of(&told->exchange, told->accounts, told->text,
+                      sizeof(told->text));
+}
+
+static void clear(struct told *told)
+{
+    account_clear(&told->to);
+    account_clear(&told->from);
+}
+
+/* Round trips of 1, 2, ... ms for the answered ones, the rest lost. */
+static void add_probes(struct told *told, uint64_t sent, uint64_t answered)
+{
+    struct ping_outcome *outcome =
+        (struct ping_outcome *) told->from.outcome.bytes;
+
+    outcome->sent_count = sent;
+    outcome->answered_count = answered;
+    for (uint64_t i = 0; i < sent; i++) {
+        struct ping_probe *probe = rows_add(&told->from.series[0]);
+
+        probe->state = i < answered ? PROBE_ANSWERED : PROBE_LOST;
+        probe->rtt_ns = i < answered ? (i + 1) * NS_PER_MS : 0;
+    }
+}
+
+static void the_half_of_a_ping_counts_the_lost_as_infinite(void **state)
+{
+    static const struct {
+        uint64_t sent, answered;
+        const char *text;
+        enum display_tone tone;
+    } cases[] = {
+        { 5, 5, "5 of 5 answered, half within 3.00 ms", TONE_GOOD },
+        { 4, 2, "2 of 4 answered, half within 2.00 ms", TONE_DOUBT },
+        { 5, 2, "2 of 5 answered", TONE_DOUBT },
+        { 3, 0, "0 of 3 answered", TONE_BAD },
+    };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        struct told told;
+
+        make(&told, &ping_kind);
+        add_probes(&told, cases[i].sent, cases[i].answered);
+        assert_int_equal(tell(&told), cases[i].tone);
+        assert_string_equal(told.text, cases[i].text);
+        clear(&told);
+    }
+}
+
+static void a_download_is_held_against_what_the_step_should_carry(void **state)
+{
+    struct told told;
+
+    (void) state;
+    make(&told, &download_kind);
+    struct download_connection *connection = rows_add(&told.to.series[2]);
+    connection->request_ns = 1000000000;
+    connection->last_byte_ns = 3000000000;
+    ((struct download_outcome *) told.to.outcome.bytes)->content_bytes = 12500;
+    told.exchange.parts[0].order.expected_bps = 100e3;
+    (void) tell(&told);
+    /* 12500 B x 8 / 2 s */
+    assert_non_null(strstr(told.text, "50.0 kbit/s, 50 % of what the step"));
+    told.exchange.parts[0].order.expected_bps = 0;
+    (void) tell(&told);
+    assert_null(strstr(told.text, "%"));
+    clear(&told);
+}
+
+static void troubles_are_told_with_the_ends_name(void **state)
+{
+    struct told told;
+
+    (void) state;
+    make(&told, &ping_kind);
+    add_probes(&told, 2, 2);
+    told.to.state = ACCOUNT_FAILED;
+    (void) snprintf(told.to.trouble, sizeof(told.to.trouble), "no socket");
+    assert_int_equal(tell(&told), TONE_DOUBT);
+    assert_non_null(strstr(told.text, "(dale: no socket)"));
+    told.accounts[0] = NULL;
+    assert_int_equal(tell(&told), TONE_DOUBT);
+    assert_non_null(strstr(told.text, "(dale: no account yet)"));
+    told.accounts[1] = NULL;
+    assert_int_equal(tell(&told), TONE_DOUBT);
+    assert_non_null(strstr(told.text, "not known yet"));
+    clear(&told);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(the_half_of_a_ping_counts_the_lost_as_infinite),
+        cmocka_unit_test(a_download_is_held_against_what_the_step_should_carry),
+        cmocka_unit_test(troubles_are_told_with_the_ends_name),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
