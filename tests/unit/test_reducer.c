@@ -280,6 +280,37 @@ static void repeats_give_whole_transfers_an_interval(void **state)
 }
 
 static void
+rounds_together_have_the_error_of_their_own_or_their_spread(void **state)
+{
+    struct fixture *fixture = *state;
+    static const double rates_bps[] = { 35000, 36000, 37000, 38000, 39000 };
+
+    /* Two rounds on one step: the errors from within are added; five on the
+     * other: their spread, t(0.975; 4) = 2.77645 x 3162.3 / sqrt 5. */
+    for (size_t i = 0; i < COUNT_OF(rates_bps); i++) {
+        struct made_download slow = steady_download(rates_bps[i]);
+        struct made_download fast = steady_download(2 * rates_bps[i]);
+
+        if (i < 2)
+            add_download(&fixture->made, 0, i + 1, &slow);
+        add_download(&fixture->made, 1, i + 1, &fast);
+    }
+    reduce(fixture);
+    const struct finding *two = find(fixture, "goodput_steady", "calm", 0);
+    const struct finding *five = find(fixture, "goodput_steady", "brisk", 0);
+
+    assert_close(two->value, 35500, 0.003);
+    assert_true(two->high - two->low < 400);
+    assert_int_equal(five->samples_count, 5);
+    assert_close(five->value, 74000, 0.003);
+    assert_close(five->high - five->value, 2.77645 * 2 * 1581.14 / sqrt(5),
+                 0.02);
+    /* The gain takes all rounds of both steps. */
+    assert_close(find(fixture, "gain", "brisk", 0)->value, 74000 / 35500.0,
+                 0.004);
+}
+
+static void
 gain_is_the_ratio_of_the_steps_with_the_promise_beside_it(void **state)
 {
     struct fixture *fixture = *state;
@@ -524,6 +555,8 @@ int main(void)
         WITH_FIXTURE(a_straddling_interval_is_undecided_and_says_how_much_more),
         WITH_FIXTURE(too_short_a_download_gives_only_the_whole_transfer),
         WITH_FIXTURE(repeats_give_whole_transfers_an_interval),
+        WITH_FIXTURE(
+            rounds_together_have_the_error_of_their_own_or_their_spread),
         WITH_FIXTURE(gain_is_the_ratio_of_the_steps_with_the_promise_beside_it),
         WITH_FIXTURE(percentiles_count_a_lost_probe_as_infinite),
         WITH_FIXTURE(a_probe_after_a_pause_counts_for_loss_only),
