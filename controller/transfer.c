@@ -19,6 +19,7 @@ struct transfer {
 
 /* --- what libcurl tells on the way ---------------------------------------- */
 
+/* NOLINTNEXTLINE(readability-non-const-parameter): libcurl's signature */
 static int on_before_request(void *owner, char *peer_address, char *own_address,
                              int peer_port, int own_port)
 {
@@ -32,7 +33,8 @@ static int on_before_request(void *owner, char *peer_address, char *own_address,
     return CURL_PREREQFUNC_OK;
 }
 
-/* libcurl's account of bytes leaves some out; this sees all that passes. */
+/* libcurl's account of bytes leaves some out; this sees all that passes.
+ * NOLINTNEXTLINE(readability-non-const-parameter): libcurl's signature */
 static int on_traffic(CURL *easy, curl_infotype type, char *bytes,
                       size_t byte_count, void *owner)
 {

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <uv.h>
+#define ZLIB_CONST /* zlib does not write to its input */
 #include <zlib.h>
 
 /* Below this a body is sent as it is: gzip's own head costs 18 bytes. */
@@ -25,7 +26,7 @@ void body_clear(struct body *body)
 
 static int deflate_body(struct body *body, struct fault *fault)
 {
-    z_stream stream = { .next_in = (unsigned char *) body->content,
+    z_stream stream = { .next_in = (const unsigned char *) body->content,
                         .avail_in = (uInt) body->content_bytes };
     const int strategy = body->content_bytes >= FILTERED_FROM_BYTES
                              ? Z_FILTERED
@@ -114,9 +115,7 @@ static int inflate_body(const void *content, size_t content_bytes,
                         char **ret_plain, size_t *ret_bytes,
                         struct fault *fault)
 {
-    /* zlib does not write to its input; its type only lacks the const. */
-    z_stream stream = { .next_in = (Bytef *) (uintptr_t) content,
-                        .avail_in = (uInt) content_bytes };
+    z_stream stream = { .next_in = content, .avail_in = (uInt) content_bytes };
     char *plain = NULL;
     size_t plain_bytes = 0;
 

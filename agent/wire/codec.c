@@ -433,19 +433,21 @@ static int refuse_unknown(const struct field *fields, size_t field_count,
                           const json_t *object, const char *const *also,
                           const char *where, struct fault *fault)
 {
+    json_t *copy = json_deep_copy(object); /* its iteration takes no const */
     const char *name;
-    json_t *value;
+    const json_t *value;
+    int code = 0;
 
-    /* jansson's iteration takes a pointer without const, but writes nothing */
-    json_object_foreach((json_t *) (uintptr_t) object, name, value)
+    json_object_foreach(copy, name, value)
     {
         if (!is_known(fields, field_count, also, name))
-            return fault_set(fault, UV_EINVAL,
+            code = fault_set(fault, UV_EINVAL,
                              "%s: found the member '%.40s', expected none of "
                              "that name (is one side of another version?)",
                              where, name);
     }
-    return 0;
+    json_decref(copy);
+    return code;
 }
 
 int codec_decode(const struct field *fields, size_t field_count,

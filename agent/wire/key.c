@@ -9,7 +9,7 @@
 #include <unistd.h>
 #include <uv.h>
 
-#define HEX_DIGITS (2 * WIRE_KEY_BYTES)
+#define HEX_DIGITS ((size_t) 2 * WIRE_KEY_BYTES)
 
 static void name_key(struct wire_key *key)
 {
@@ -49,10 +49,11 @@ static int parse_key(const char *text, const char *path, struct wire_key *key,
                           &length, NULL)
                != 0
         || length != WIRE_KEY_BYTES)
-        return fault_set(fault, UV_EINVAL,
-                         "key file '%s': found no key, expected %d hexadecimal "
-                         "digits as bothends-agent --new-key writes them",
-                         path, HEX_DIGITS);
+        return fault_set(
+            fault, UV_EINVAL,
+            "key file '%s': found no key, expected %zu hexadecimal "
+            "digits as bothends-agent --new-key writes them",
+            path, HEX_DIGITS);
     return 0;
 }
 
@@ -108,7 +109,8 @@ int wire_key_write(const char *path, const struct wire_key *key,
     (void) sodium_bin2hex(text, HEX_DIGITS + 1, key->bytes, sizeof(key->bytes));
     text[HEX_DIGITS] = '\n';
     const bool is_written =
-        write(file, text, HEX_DIGITS + 1) == HEX_DIGITS + 1 && fsync(file) == 0;
+        write(file, text, HEX_DIGITS + 1) == (ssize_t) HEX_DIGITS + 1
+        && fsync(file) == 0;
     const int reason = errno;
 
     sodium_memzero(text, sizeof(text));

@@ -30,16 +30,16 @@ static int unknown_kind(const char *kind, struct fault *fault)
                      "kind: found '%.40s', expected one of: %s", kind, known);
 }
 
-/* An object whose members come from fields; name it in parent. */
-static int add_object(json_t *parent, const char *name,
+/* An object whose members come from fields; name it in message. */
+static int add_object(json_t *message, const char *name,
                       const struct field *fields, size_t field_count,
                       const void *record, struct fault *fault)
 {
-    json_t *object = json_object();
+    json_t *members = json_object();
 
-    if (!object || json_object_set_new(parent, name, object) < 0)
+    if (!members || json_object_set_new(message, name, members) < 0)
         return fault_set(fault, UV_ENOMEM, "out of memory");
-    return codec_encode(fields, field_count, record, object, fault);
+    return codec_encode(fields, field_count, record, members, fault);
 }
 
 int order_encode(const struct exchange_order *order, json_t **ret_json,

@@ -61,9 +61,11 @@ int signature_base(const struct signature_component *components, size_t count,
 {
     size_t room = strlen(parameters) + 32;
 
-    if (!is_signable(parameters))
-        return fault_set(fault, UV_EINVAL,
+    if (!is_signable(parameters)) {
+        (void) fault_set(fault, UV_EINVAL,
                          "the signature's parameters can't be signed");
+        return UV_EINVAL;
+    }
     for (size_t i = 0; i < count; i++) {
         const int code = check_component(components, i, fault);
 
@@ -73,8 +75,10 @@ int signature_base(const struct signature_component *components, size_t count,
                 + strlen(components[i].value) + 8;
     }
     char *base = malloc(room);
-    if (!base)
-        return fault_set(fault, UV_ENOMEM, "out of memory");
+    if (!base) {
+        (void) fault_set(fault, UV_ENOMEM, "out of memory");
+        return UV_ENOMEM;
+    }
     size_t length = 0;
     for (size_t i = 0; i < count; i++)
         length += (size_t) snprintf(
@@ -316,8 +320,10 @@ static int list_request(const struct signed_request *request, char *query,
     const int length = snprintf(query, query_size, "?%s",
                                 request->query ? request->query : "");
 
-    if (length < 0 || (size_t) length >= query_size)
-        return fault_set(fault, UV_E2BIG, "the query is too long");
+    if (length < 0 || (size_t) length >= query_size) {
+        (void) fault_set(fault, UV_E2BIG, "the query is too long");
+        return UV_E2BIG;
+    }
     components[0] =
         (struct signature_component){ "@method", NULL, request->method };
     components[1] =
@@ -374,7 +380,7 @@ int signature_verify_request(const struct wire_key *key,
     struct signature_component components[REQUEST_COUNT];
     struct parameters parameters = { .nonce = "" };
     char query[QUERY_SIZE];
-    const char *list = NULL;
+    const char *list = "";
     int code =
         parse_input(input, REQUEST_COMPONENTS, &parameters, &list, fault);
 
@@ -399,9 +405,11 @@ static int list_answer(const struct signed_answer *answer, char *status,
     const char *request_signature = answer->request_signature;
 
     if (!request_signature
-        || strncmp(request_signature, LABEL "=", sizeof(LABEL)) != 0)
-        return fault_set(fault, UV_EACCES, "the request has no signature '%s'",
+        || strncmp(request_signature, LABEL "=", sizeof(LABEL)) != 0) {
+        (void) fault_set(fault, UV_EACCES, "the request has no signature '%s'",
                          LABEL);
+        return UV_EACCES;
+    }
     (void) snprintf(status, status_size, "%03d", answer->status);
     components[0] = (struct signature_component){ "@status", NULL, status };
     components[1] = (struct signature_component){ "content-digest", NULL,
@@ -440,7 +448,7 @@ int signature_verify_answer(const struct wire_key *key,
     struct signature_component components[ANSWER_COUNT];
     struct parameters parameters = { .nonce = "" };
     char status[16];
-    const char *list = NULL;
+    const char *list = "";
     int code = parse_input(input, ANSWER_COMPONENTS, &parameters, &list, fault);
 
     if (!code)
