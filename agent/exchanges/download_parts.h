@@ -2,7 +2,7 @@
 #ifndef AGENT_DOWNLOAD_PARTS_H
 #define AGENT_DOWNLOAD_PARTS_H
 
-#include "agent/exchanges/curl_loop.h"
+#include "agent/wire/curl_loop.h"
 #include "agent/exchanges/exchange.h"
 #include "agent/exchanges/payload.h"
 #include "agent/exchanges/tcp_info.h"
