@@ -13,6 +13,9 @@
 #define PATH_SIZE 4096 /* a query may acknowledge a whole group */
 #define URL_SIZE  (PATH_SIZE + 512)
 
+/* Two clocks of ordinary quality part by no more than this: 100 ppm. */
+#define DRIFT_DIVISOR 10000
+
 /* Idle connections to keep: to each of a plan's ends, and some spare.  What
  * libcurl drops is a handshake more on the link. */
 #define CONNECTIONS_MOST 80L
@@ -123,8 +126,20 @@ void client_forget_clock(struct client_target *target)
     target->clock = (struct client_clock){ .is_known = false };
 }
 
+/* The uncertainty of a pair grows with its age. */
+static bool is_better(uint64_t round_trip_ns, uint64_t now_ns,
+                      const struct client_clock *than)
+{
+    const uint64_t age_ns = now_ns - than->own_ns;
+
+    return !than->is_known
+           || round_trip_ns / 2
+                  <= than->uncertainty_ns + age_ns / DRIFT_DIVISOR;
+}
+
 /* The agent stamped now_ns somewhere between the request's leaving and the
- * answer's coming: the pair with the least round trip tells its clock best. */
+ * answer's coming: the pair with the least round trip tells its clock best,
+ * until it has grown old. */
 static void note_clock(struct client_clock *clock,
                        const struct transfer_reply *reply, const json_t *json)
 {
@@ -134,7 +149,7 @@ static void note_clock(struct client_clock *clock,
     if (!json_is_integer(now) || json_integer_value(now) < 0)
         return;
     clock->latest_round_trip_ns = round_trip_ns;
-    if (clock->is_known && clock->least_round_trip_ns <= round_trip_ns)
+    if (!is_better(round_trip_ns, reply->answered_ns, clock))
         return;
     clock->is_known = true;
     clock->least_round_trip_ns = round_trip_ns;
@@ -441,10 +456,10 @@ static void on_signed(struct client_call *call,
                     reply->coding[0] ? reply->coding : NULL, &json, &fault);
     if (answer.code) {
         (void) snprintf(answer.text, sizeof(answer.text),
-                        "%s: cannot read the answer of %s: %.300s",
-                        target->name, target->address, fault.text);
+                        "%s: cannot read the answer of %s: %s", target->name,
+                        target->address, fault.text);
     } else if (reply->status >= 400) {
-        char problem[400];
+        char problem[1200];
 
         problem_text(json, problem, sizeof(problem));
         (void) snprintf(answer.text, sizeof(answer.text), "%s: %s",

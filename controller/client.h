@@ -14,7 +14,9 @@
  * crosses the link: connections stay open and silent.  Loop thread only.
  *
  * Every call may be repeated by the client (the protocol is idempotent), so a
- * lost answer is asked for again, freshly signed.
+ * lost answer is asked for again, freshly signed.  Each answer brings the nonce
+ * of the next call: calls at the same time to one target work, but all except
+ * one first ask for a nonce.
  */
 struct client;
 struct client_target;
@@ -37,9 +39,10 @@ struct client_answer {
     int code;           /* 0: an answer, rightly signed, came; else UV_E... */
     int status;         /* HTTP status when code is 0 */
     const json_t *json; /* borrowed for the call; NULL: none */
-    char text[1280]; /* what went wrong, for the operator; "" when status < 400
-                      */
-    uint64_t sent_ns, received_ns; /* last try; own monotonic clock */
+    char text[1280];    /* what went wrong, for the operator; or "" */
+    /* Last try, own monotonic clock: before the request left (0: it never
+     * did), and when the answer's first line was in. */
+    uint64_t sent_ns, received_ns;
 };
 
 typedef void client_done_fn(void *owner, const struct client_answer *answer);
@@ -62,11 +65,12 @@ void client_cancel(struct client_call *call);
 uint64_t client_sent_bytes(const struct client_target *target);
 uint64_t client_received_bytes(const struct client_target *target);
 
-/* The pair of clocks with the least round trip so far (design, section 4). */
+/* The pair of clocks with the least round trip so far (an old one gives way
+ * when its drift, 100 ppm at most, outweighs that). */
 struct client_clock {
     bool is_known;
     uint64_t agent_ns, own_ns; /* at the same moment, give or take: */
-    uint64_t uncertainty_ns;   /* half the round trip */
+    uint64_t uncertainty_ns; /* half the round trip; drift since not counted */
     uint64_t least_round_trip_ns, latest_round_trip_ns;
 };
 struct client_clock client_clock(const struct client_target *target);
