@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/wire/key.h"
 
+#include <errno.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdint.h>
@@ -11,6 +12,19 @@
 #include <uv.h>
 
 #include <cmocka.h>
+
+/* Fault injection (linked with --wrap): the disk is full. */
+int __real_fsync(int fd);
+int __wrap_fsync(int fd);
+static bool disk_is_full;
+
+int __wrap_fsync(int fd)
+{
+    if (!disk_is_full)
+        return __real_fsync(fd);
+    errno = ENOSPC;
+    return -1;
+}
 
 struct fixture {
     char folder[64];
@@ -103,6 +117,19 @@ static void a_key_that_is_there_is_never_overwritten(void **state)
     assert_memory_equal(before.bytes, after.bytes, WIRE_KEY_BYTES);
 }
 
+static void half_a_key_is_not_left_behind(void **state)
+{
+    const struct fixture *fixture = *state;
+    struct fault fault = { 0 };
+
+    disk_is_full = true;
+    const int code = wire_key_create(fixture->path, &fault);
+    disk_is_full = false;
+    assert_int_equal(code, UV_EIO);
+    assert_non_null(strstr(fault.text, "No space left on device"));
+    assert_int_equal(access(fixture->path, F_OK), -1);
+}
+
 /* FIPS 180-4: SHA-256 of 32 zero octets begins with 66687aad. */
 static void the_id_is_the_begin_of_the_keys_hash(void **state)
 {
@@ -171,6 +198,7 @@ int main(void)
         WITH_FIXTURE(a_new_key_is_written_for_its_owner_only_and_read_back),
         WITH_FIXTURE(two_new_keys_differ),
         WITH_FIXTURE(a_key_that_is_there_is_never_overwritten),
+        WITH_FIXTURE(half_a_key_is_not_left_behind),
         WITH_FIXTURE(the_id_is_the_begin_of_the_keys_hash),
         WITH_FIXTURE(a_key_that_others_can_read_is_refused_with_the_remedy),
         WITH_FIXTURE(a_file_that_holds_no_key_is_refused),
