@@ -442,16 +442,39 @@ static void draw_trip_curve(cairo_t *page, const struct plot *plot,
     cairo_stroke(page);
 }
 
-/* Beside its curve, where there is most room: below it to the right, above it
- * to the left, in turn. */
+/* How many curves of the chart lie left of this one, by their medians. */
+static size_t rank_of(const struct trip_chart *chart, const struct curve *curve,
+                      size_t *ret_count)
+{
+    const double median = value_at(curve, 0.5);
+    size_t rank = 0;
+
+    *ret_count = 0;
+    for (size_t i = 0; i < chart->reduction->curves.count; i++) {
+        const struct curve *other = rows_at(&chart->reduction->curves, i);
+
+        if (!is_of_chart(chart, other))
+            continue;
+        ++*ret_count;
+        rank += value_at(other, 0.5) < median
+                || (other < curve && !(value_at(other, 0.5) > median));
+    }
+    return rank;
+}
+
+/* Beside its curve, where there is most room: the left ones above to the left,
+ * the right ones below to the right. */
 static void label_trip_curve(cairo_t *page, const struct plot *plot,
                              const struct trip_chart *chart,
                              const struct curve *curve, size_t series)
 {
     const struct exchange_record *exchange =
         reduction_exchange(chart->reduction, curve->exchange);
-    const bool is_left = series % 2;
-    const double place = 0.16 + 0.14 * (double) (series / 2 % 3);
+    size_t count;
+    const size_t rank = rank_of(chart, curve, &count);
+    const bool is_left = 2 * rank + 1 < count;
+    const size_t from_edge = is_left ? rank : count - 1 - rank;
+    const double place = 0.16 + 0.14 * (double) (from_edge % 3);
     const double share = is_left ? 1.0 - place : place;
     const double x =
         plot_x(plot, fmin(value_at(curve, share) * k, plot->x.high));

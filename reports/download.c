@@ -15,6 +15,8 @@ enum download_value {
 };
 
 #define CYCLES_LEAST 30
+/* A week of the shortest cycles; beyond, a stamp is wrong. */
+#define CYCLES_MOST 10000000
 
 /* Without an expected cycle the record is cut into this many intervals. */
 static const double intervals_without_cycle = 60;
@@ -113,6 +115,8 @@ static void cut_cycles(const struct reduction *reduction,
     transfer->cycle_ns = transfer->is_cycle_known
                              ? range_middle(cycle_ns)
                              : span_ns / intervals_without_cycle;
+    if (!(span_ns / transfer->cycle_ns < CYCLES_MOST))
+        return;
     transfer->cycle_count =
         (size_t) (span_ns / transfer->cycle_ns * (1 + 1e-9));
     transfer->rates_bps =
@@ -317,8 +321,9 @@ static int estimate_own_bytes(const struct reduction *reduction,
     const double header_bytes =
         IPV4_HEADER_BYTES + TCP_HEADER_BYTES + TCP_TIMESTAMP_BYTES;
 
-    exchange->own_bytes =
-        payload_bytes + 1.75 * header_bytes * payload_bytes / segment_bytes;
+    if (segment_bytes >= 1)
+        exchange->own_bytes =
+            payload_bytes + 1.75 * header_bytes * payload_bytes / segment_bytes;
     return code;
 }
 
@@ -343,6 +348,23 @@ static void doubt_too_fast(struct reduction *reduction,
         "or the step is not the one stated.",
         exchange->from, exchange->to, exchange->step, value->level.mean * 1e-3,
         channel_bps.high * 1e-3);
+}
+
+/* Positive correlation that is left makes the interval too narrow; negative
+ * makes it too wide, which does no harm. */
+static void doubt_correlation(struct reduction *reduction,
+                              const struct exchange_record *exchange,
+                              const struct steady *steady)
+{
+    const double batches = (double) steady->means.batch_count;
+
+    if (!steady->why[0] && steady->means.lag1 >= 2 / sqrt(batches))
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The goodput from %s to %s on step %s swings more slowly than the "
+            "batches are long (lag-1 correlation %.2f): its interval may be "
+            "too narrow.",
+            exchange->from, exchange->to, exchange->step, steady->means.lag1);
 }
 
 static void add_missing(struct reduction *reduction,
@@ -379,6 +401,7 @@ static int reduce(struct reduction *reduction, size_t exchange,
         add_method(reduction, record, &transfer, &steady);
         add_curve(reduction, exchange, &transfer, &steady);
         doubt_too_fast(reduction, record);
+        doubt_correlation(reduction, record, &steady);
         code = estimate_own_bytes(reduction, record, &transfer, fault);
     }
     transfer_clear(&transfer);

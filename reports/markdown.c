@@ -124,8 +124,18 @@ static const struct finding *whole_of(const struct reduction *reduction,
     return NULL;
 }
 
+static bool has_remarks(const struct rows *table)
+{
+    for (size_t i = 0; i < table->count; i++) {
+        if (((const struct finding *) rows_at(table, i))->why[0])
+            return true;
+    }
+    return false;
+}
+
 static void write_goodput_row(const struct reduction *reduction,
-                              const struct finding *finding, FILE *out)
+                              const struct finding *finding, bool has_remark,
+                              FILE *out)
 {
     const struct finding *whole = whole_of(reduction, finding);
     char expected[FIGURE_SIZE];
@@ -142,11 +152,9 @@ static void write_goodput_row(const struct reduction *reduction,
     (void) fprintf(out, "%s | %s | %s | %s | %s", expected, measured, share,
                    finding->verdict ? verdicts[finding->verdict] : "–",
                    whole_figure);
-    if (finding->why[0]) {
+    if (has_remark) {
         (void) fputs(" | ", out);
         wording_escape(out, finding->why);
-    } else {
-        (void) fputs(" |", out);
     }
     (void) fputs(" |\n", out);
 }
@@ -155,16 +163,19 @@ static void write_goodput(const struct reduction *reduction, FILE *out)
 {
     struct rows table = wording_table(reduction, "goodput_steady");
 
+    const bool has_remark = has_remarks(&table);
+
     if (table.count)
-        (void) fputs(
-            "Goodput in kbit/s. The interval is a 95 % one, from within this "
+        (void) fprintf(
+            out,
+            "Goodput in kbit/s. The interval is a 95 %% one, from within this "
             "run.\n\n"
             "| step | direction | expected | measured, steady | of expected | "
-            "verdict | whole transfer | remark |\n"
-            "|---|---|---:|---:|---:|---|---:|---|\n",
-            out);
+            "verdict | whole transfer |%s\n"
+            "|---|---|---:|---:|---:|---|---:|%s\n",
+            has_remark ? " remark |" : "", has_remark ? "---|" : "");
     for (size_t i = 0; i < table.count; i++)
-        write_goodput_row(reduction, rows_at(&table, i), out);
+        write_goodput_row(reduction, rows_at(&table, i), has_remark, out);
     if (table.count)
         (void) fprintf(out,
                        "\n*meets*: the whole interval lies above %.0f %% of "

@@ -512,6 +512,92 @@ static void pings_without_probes_or_answers_give_no_percentile(void **state)
     assert_true(isnan(find(fixture, "rtt_least", NULL, 2)->value));
 }
 
+static uint64_t nonsense(struct draw *draw)
+{
+    static const uint64_t edges[] = { 0, 1, 1000, INT64_MAX, INT64_MAX - 1 };
+    const uint64_t number = draw_next(draw);
+
+    if (number % 3 == 0)
+        return edges[number / 3 % COUNT_OF(edges)];
+    return draw_next(draw) >> (1 + number % 60);
+}
+
+static void fill_with_nonsense(struct draw *draw, const struct kind *kind,
+                               struct exchange_account *account)
+{
+    account_init(account, kind);
+    account->state = ACCOUNT_DONE;
+    account->begun_ns = nonsense(draw);
+    account->ended_ns = nonsense(draw);
+    account->wall_minus_monotonic_begun_ns = (int64_t) nonsense(draw);
+    account->wall_minus_monotonic_ended_ns = -(int64_t) nonsense(draw);
+    account->sent_bytes_after = nonsense(draw);
+    account->received_packets_before = nonsense(draw);
+    for (size_t i = 0; i < kind->series_count; i++) {
+        for (uint64_t rows = draw_next(draw) % 90; rows; rows--) {
+            void *row = rows_add(&account->series[i]);
+
+            for (size_t j = 0; j < kind->series[i].field_count; j++) {
+                const struct field *field = &kind->series[i].fields[j];
+
+                if (field->shape == FIELD_WHOLE)
+                    *(uint64_t *) field_in(field, row) = nonsense(draw);
+                else if (field->shape == FIELD_CHOICE)
+                    *(int *) field_in(field, row) = (int) (nonsense(draw) % 2);
+            }
+        }
+    }
+}
+
+/* The sanitizer build makes a test of this. */
+static void nonsense_is_reduced_without_a_crash(void **state)
+{
+    struct fixture *fixture = *state;
+    struct draw draw = { 4711 };
+    static const struct download_spec by_size = { .size_bytes = 1000,
+                                                  .connections = 1 };
+
+    for (uint64_t i = 0; i < 150; i++) {
+        const bool is_ping = i % 3 == 0;
+        const struct kind *kind = is_ping ? &ping_kind : &download_kind;
+        const void *spec = is_ping      ? (const void *) &spec_echo
+                           : i % 3 == 1 ? (const void *) &by_size
+                                        : (const void *) &spec_22_s;
+        struct exchange_account from;
+        struct exchange_account to;
+
+        fill_with_nonsense(&draw, kind, &from);
+        fill_with_nonsense(&draw, kind, &to);
+        made_run_add(&fixture->made,
+                     &(struct made_exchange){ .kind = kind,
+                                              .step = i % 2,
+                                              .round = 1 + i / 10,
+                                              .plan_index = i % 4,
+                                              .from = "mill",
+                                              .to = "quay",
+                                              .spec = spec,
+                                              .from_account = &from,
+                                              .to_account = &to });
+        account_clear(&from);
+        account_clear(&to);
+    }
+    reduce(fixture);
+    for (size_t i = 0; i < fixture->findings.count; i++) {
+        const struct finding *finding = rows_at(&fixture->findings, i);
+
+        assert_true(!isnan(finding->value) || finding->why[0]);
+    }
+    struct report_summary summary;
+    struct fault fault = { 0 };
+    char folder[128];
+
+    (void) snprintf(folder, sizeof(folder), "%s/report", fixture->made.folder);
+    assert_int_equal(report_write(made_run_database(&fixture->made),
+                                  fixture->made.run.run, &fixture->made.plan,
+                                  folder, &summary, &fault),
+                     0);
+}
+
 static void an_empty_run_and_an_unknown_one_are_told_apart(void **state)
 {
     struct fixture *fixture = *state;
@@ -566,6 +652,7 @@ int main(void)
         WITH_FIXTURE(a_failed_account_gives_its_trouble_as_why),
         WITH_FIXTURE(odd_arrivals_never_give_a_figure_that_is_not_there),
         WITH_FIXTURE(pings_without_probes_or_answers_give_no_percentile),
+        WITH_FIXTURE(nonsense_is_reduced_without_a_crash),
         WITH_FIXTURE(an_empty_run_and_an_unknown_one_are_told_apart),
         WITH_FIXTURE(control_traffic_is_a_share_of_all_bytes),
     };
