@@ -55,8 +55,9 @@ struct group {
     uint64_t sent_bytes, received_bytes; /* control traffic before it */
     uint64_t start_ns;                   /* our monotonic clock, as all below */
     uint64_t planned_end_ns, latest_end_ns;
-    bool is_refused; /* an end can't carry its order out */
-    bool is_cut;     /* ended by the operator */
+    bool is_refused;             /* an end can't carry its order out */
+    bool is_cut;                 /* ended by the operator */
+    bool is_lost[PLAN_ENDS_MAX]; /* ends that did not answer: asked once */
     struct logbook_note notes[NOTES_MAX];
     size_t note_count;
 };
@@ -482,7 +483,7 @@ static int await_far_part(struct group *group, size_t exchange, size_t number,
         if (fetched == FETCHED && !code)
             return 0;
         if (!code && uv_hrtime() > give_up_ns)
-            code = fault_set(&trouble, UV_ETIMEDOUT,
+            code = fault_set(&trouble, UV_EPROTO,
                              "%s: the exchange '%s' does not end",
                              end_name(group, ordered->end), ordered->order.id);
         if (is_final(code) || uv_hrtime() > give_up_ns)
@@ -508,13 +509,15 @@ static int fetch_accounts(struct group *group, struct fault *fault)
             struct part *part = &group->parts[i][k];
             struct fault trouble = { 0 };
 
-            if (!part->is_told || part->account)
+            const int end = group->exchanges[i].parts[k].end;
+            if (!part->is_told || part->account || group->is_lost[end])
                 continue;
             const int code = await_far_part(group, i, k, &trouble);
             if (code == UV_ECANCELED)
                 return code;
             if (!code)
                 continue;
+            group->is_lost[end] = !is_final(code);
             note(group, "control", "%s", trouble.text);
             (void) fault_set(fault, code, "%s", trouble.text);
             first_code = first_code ? first_code : code;
@@ -534,6 +537,8 @@ static void cancel_part(struct group *group, size_t exchange, size_t number)
     enum fetched fetched;
     char target[64];
 
+    if (group->is_lost[ordered->end])
+        return;
     (void) snprintf(target, sizeof(target), "/exchanges/%s", ordered->order.id);
     const struct ends_question question = {
         .method = "DELETE",
@@ -541,10 +546,10 @@ static void cancel_part(struct group *group, size_t exchange, size_t number)
         .timeout_ms = conductor_timeout_ms(group->conductor, 500),
         .tries_count = 1,
     };
-    if (ends_ask(group->conductor->ends, ordered->end, &question, &answer,
-                 &ignored)
-            == 0
-        && answer.status < 400)
+    const int code = ends_ask(group->conductor->ends, ordered->end, &question,
+                              &answer, &ignored);
+    group->is_lost[ordered->end] = code != 0;
+    if (!code && answer.status < 400)
         (void) fetch(group, exchange, number, OWN_POLL_MS, &fetched, &ignored);
     ends_answer_clear(&answer);
     if (ignored.code)
