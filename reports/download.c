@@ -217,6 +217,8 @@ static void add_steady(struct reduction *reduction, size_t exchange,
     finding->samples_count = transfer->cycle_count;
     if (steady->why[0]) {
         finding_set_why(finding, "%s", steady->why);
+        finding_judge(finding, expectation->goodput_bps, expectation->source,
+                      (double) NAN);
         return;
     }
     finding_set(finding, &means->estimate, kept - means->left_over);

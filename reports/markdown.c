@@ -489,7 +489,12 @@ static void write_control(const struct reduction *reduction, FILE *out)
     if (isfinite(run->control_airtime_s))
         (void) fprintf(out, ", about %.1f s on the air (estimated)",
                        run->control_airtime_s);
-    (void) fputs("; none of it while an exchange ran.\n\n", out);
+    if (run->identification_count)
+        (void) fprintf(
+            out, ". Beside it %" PRIu64 " plain-text identifications, %.1f kB",
+            run->identification_count,
+            (double) run->identification_bytes * 1e-3);
+    (void) fputs(".\n\n", out);
 }
 
 static void write_definitions(const struct reduction *reduction, FILE *out)

@@ -323,6 +323,10 @@ static int load_accounts(struct reduction *reduction,
         struct account_record *account = rows_at(&rows, i);
 
         code = load_outcome(reduction, exchange, account, fault);
+        reduction->run.identification_count +=
+            account->account.identification_count;
+        reduction->run.identification_bytes +=
+            account->account.identification_bytes;
         if (strcmp(account->end, exchange->from) == 0)
             exchange->from_account = *account;
         else if (strcmp(account->end, exchange->to) == 0)
@@ -618,7 +622,9 @@ static void say_what_would_decide(struct finding *finding, double limit,
     const double distance = fabs(finding->value - limit);
     const double more_s = took_s * (half * half / distance / distance - 1);
 
-    if (isfinite(more_s) && more_s > 0 && more_s < 86400)
+    if (isnan(took_s))
+        finding_set_why(finding, "more rounds or longer ones would decide it");
+    else if (isfinite(more_s) && more_s > 0 && more_s < 86400)
         finding_set_why(finding, "about %.0f s more would decide it",
                         ceil(more_s / 10) * 10);
     else

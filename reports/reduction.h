@@ -31,6 +31,7 @@ struct run_record {
     uint64_t started_unix_ns, ended_unix_ns, seed;
     uint64_t group_count, control_bytes;
     double control_airtime_s; /* estimated */
+    uint64_t identification_count, identification_bytes;
 };
 
 /* What one end said. */

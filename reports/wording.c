@@ -370,7 +370,8 @@ static void say_all_meet(char *text, size_t size, const struct rows *table)
 {
     const size_t steps = count_steps(table);
     const struct finding *first = rows_at(table, 0);
-    const char *ways = is_both_ways(table) ? "in both directions" : "one way";
+    const char *ways = is_both_ways(table) ? "in both directions"
+                                           : "in the direction that was run";
 
     if (steps == 1)
         append(text, size,

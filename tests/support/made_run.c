@@ -212,6 +212,8 @@ static void begin_account(struct exchange_account *account,
     account->begun_ns = begun_ns;
     account->ended_ns = begun_ns + took_ns;
     account->mtu_bytes = 1500;
+    account->identification_count = 2;
+    account->identification_bytes = 130;
 }
 
 static double cycle_bytes(const struct made_download *download, uint64_t at_ns,

@@ -170,7 +170,9 @@ static void a_report_begins_with_what_was_found(void **state)
     assert_in(report, "This is practice");
     assert_in(report, "not that a real radio does so");
     assert_in(report, "| calm | mill → quay |");
-    assert_in(report, "Our own control traffic:");
+    assert_in(report, "Our own control traffic: 9.6 kB,");
+    /* Two at each end of six exchanges. */
+    assert_in(report, "24 plain-text identifications, 1.6 kB.");
     assert_in(report, "From *calm* to *brisk*");
     assert_in(report, "![");
     assert_in(report, "## Cautions");
