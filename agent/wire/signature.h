@@ -36,8 +36,7 @@ int signature_base(const struct signature_component *components, size_t count,
 void signature_hmac(const void *key, size_t key_bytes, const char *text,
                     char ret_base64[SIGNATURE_BASE64_SIZE]);
 
-/* --- content digest (RFC 9530) ---------------------------------------------
- */
+/* --- content digest (RFC 9530) -------------------------------------------- */
 
 #define DIGEST_FIELD_SIZE 64
 /* "sha-256=:...:" over the coded content. */
@@ -47,8 +46,7 @@ void digest_field(const void *content, size_t content_bytes,
 int digest_check(const char *field, const void *content, size_t content_bytes,
                  struct fault *fault);
 
-/* --- our two profiles --------------------------------------------------------
- */
+/* --- our two profiles ----------------------------------------------------- */
 
 #define NONCE_SIZE           48
 #define SIGNATURE_INPUT_SIZE 320
