@@ -1,0 +1,17 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_DOWNLOAD_H
+#define REPORTS_DOWNLOAD_H
+
+#include "reports/reduction.h"
+
+/* Figures of single downloads, kept for those over rounds and steps. */
+enum download_value {
+    VALUE_WHOLE, /* bit/s */
+    VALUE_STEADY /* bit/s, with its error and degrees of freedom */
+};
+
+/* From the values kept: whole and steady goodput over rounds, and the gain from
+ * step to step. */
+void download_combine(struct reduction *reduction);
+
+#endif
