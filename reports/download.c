@@ -3,6 +3,7 @@
 
 #include "reports/arrivals.h"
 #include "reports/batches.h"
+#include "reports/table.h"
 
 /*
  * What downloads say.  Goodput of a whole transfer: content bytes / (last

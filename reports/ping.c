@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/quantiles.h"
-#include "reports/reduction.h"
+#include "reports/table.h"
 
 /*
  * What pings say: round-trip percentiles of all sent (a lost probe is infinite:

@@ -2,13 +2,6 @@
 #include "reports/loading.h"
 #include "reports/report.h"
 
-/* A further kind: its file, and its row here. */
-const struct report_kind *const report_kinds[] = {
-    &ping_report,
-    &download_report,
-    NULL,
-};
-
 static const struct report_kind *report_kind_of(const struct kind *kind)
 {
     for (size_t i = 0; report_kinds[i]; i++) {

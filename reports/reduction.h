@@ -116,8 +116,6 @@ struct report_kind {
     const char *definition;
 };
 
-extern const struct report_kind ping_report, download_report;
-
 void reduction_init(struct reduction *reduction, sqlite3 *logbook,
                     const struct plan *plan);
 int reduction_run(struct reduction *reduction, int64_t run,
