@@ -699,6 +699,7 @@ static int carry_out(struct group *group, struct fault *fault)
 
     if (!code && group->is_refused)
         return give_up_refused(group, fault);
+    const bool all_are_told = code == 0;
     if (!code)
         code = keep_silent(group, fault);
     if (!code)
@@ -713,7 +714,8 @@ static int carry_out(struct group *group, struct fault *fault)
         group->is_cut = code == UV_ECANCELED;
         cancel_all(group);
     }
-    if (!code || has_accounts(group)) {
+    /* Whoever was told alone has measured nothing. */
+    if (!code || (all_are_told && has_accounts(group))) {
         struct fault storing = { 0 };
         const int stored = store(group, &storing);
 
