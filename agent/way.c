@@ -9,7 +9,7 @@
 #include <inttypes.h>
 
 #define WAY_GAP_MS           200
-#define WAY_ECHO_DATA_BYTES  16
+#define WAY_ECHO_DATA_BYTES  56
 #define WAY_WHOLE_MOST_BYTES 65535
 
 struct echo {

@@ -12,6 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/prctl.h>
 #include <sys/wait.h>
 #include <time.h>
 #include <unistd.h>
@@ -241,6 +242,7 @@ static int start_air(struct host *host, struct fault *fault)
     host->air = fork();
     if (host->air == 0) {
         (void) close(ready[0]);
+        (void) prctl(PR_SET_NAME, "bothends-air"); /* as ps shows it */
         _exit(run_air(host, ready[1]));
     }
     (void) close(ready[1]);

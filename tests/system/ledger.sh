@@ -2,10 +2,11 @@
 # Logbook and ledger of a rehearsal side by side, in one SQLite file.  Sourced
 # after lib.sh.  Times of the views are the practice link's own clock.
 
+check=$folder/check.db
+
 # hold_together REHEARSAL-FOLDER NUMBER: makes $folder/check.db
 hold_together() {
     local logbook=$1/logbook.db ledger=$1/practice-$2/ledger
-    check=$folder/check.db
     rm -f "$check"
     sqlite3 "$check" \
         ".mode tabs" \
