@@ -2,10 +2,10 @@
 #ifndef AGENT_DOWNLOAD_PARTS_H
 #define AGENT_DOWNLOAD_PARTS_H
 
-#include "agent/wire/curl_loop.h"
 #include "agent/exchanges/exchange.h"
 #include "agent/exchanges/payload.h"
 #include "agent/exchanges/tcp_info.h"
+#include "agent/wire/curl_loop.h"
 
 #include <bothends/kinds/download.h>
 #include <sys/types.h>

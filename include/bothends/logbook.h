@@ -54,7 +54,7 @@ static const char logbook_fixed_tables[] =
     /* From 0, over all rounds and steps; -1, -2 ...: cut short by the operator,
      * kept beside the run, which does that group again when it is resumed. */
     "  position INTEGER NOT NULL,\n"
-    "  round INTEGER NOT NULL,\n"    /* from 1 */
+    "  round INTEGER NOT NULL,\n" /* from 1 */
     "  step TEXT NOT NULL,\n"
     "  place INTEGER NOT NULL,\n" /* index into the plan's groups */
     "  started_unix_ns INTEGER NOT NULL,\n"
