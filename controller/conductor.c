@@ -109,10 +109,12 @@ static void on_interrupt(uv_signal_t *signal, int number)
     (void) number;
     if (conductor->stop) {
         display_clear_live(conductor->display);
-        (void) fputs(
-            "left at once: the ends stop by themselves at their latest "
-            "stop time; 'bothends resume' goes on\n",
-            stderr);
+        (void) fprintf(stderr,
+                       "left at once: the ends stop by themselves at their "
+                       "latest stop time%s\n",
+                       conductor->wish->run->practice
+                           ? ""
+                           : "; 'bothends resume' goes on");
         _exit(130);
     }
     conductor->stop = true;

@@ -34,12 +34,20 @@ static int status_of(enum conductor_end end)
     return STATUS_OURS;
 }
 
-/* How to go on, as it is to be typed. */
+/* How to go on, as it is to be typed.  The world of a rehearsal is gone with
+ * it: on a real network its addresses are somebody else's. */
 static void tell_how_to_go_on(const struct carry_out_wish *wish)
 {
     struct fault ignored = { 0 };
     char usual[4096] = "";
 
+    if (wish->run->practice) {
+        (void) printf("What was measured so far is kept as run %lld. The "
+                      "practice link is gone and can't be taken up again: "
+                      "rehearse once more.\n",
+                      (long long) wish->run->run);
+        return;
+    }
     (void) logbook_default_path(usual, sizeof(usual), &ignored);
     const bool is_usual = strcmp(usual, logbook_path(wish->logbook)) == 0;
     (void) printf("What was measured so far is kept as run %lld. To go on, "

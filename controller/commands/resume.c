@@ -38,6 +38,20 @@ static int go_on(struct logbook *logbook, const struct logbook_run *run,
     return carry_out_run(&wish);
 }
 
+/* The practice computers are gone, and on a real network their addresses are
+ * somebody else's. */
+static int refuse_practice(const struct logbook *logbook,
+                           const struct logbook_run *run)
+{
+    (void) fprintf(stderr,
+                   "bothends resume: the last unfinished run in '%s' (run "
+                   "%lld) was a rehearsal, and its practice link is gone: "
+                   "expected a run over a real link; 'bothends rehearse' "
+                   "starts a rehearsal anew\n",
+                   logbook_path(logbook), (long long) run->run);
+    return STATUS_USAGE;
+}
+
 static int resume_run(const char *const *arguments, size_t argument_count,
                       const void *options)
 {
@@ -54,6 +68,8 @@ static int resume_run(const char *const *arguments, size_t argument_count,
         return outcome_fault("resume", &fault);
     if (logbook_find_unfinished(logbook, &run, &fault)) {
         status = outcome_fault("resume", &fault);
+    } else if (run.practice) {
+        status = refuse_practice(logbook, &run);
     } else if (outcome_read_plan("resume", &run, &plan) == 0) {
         status = go_on(logbook, &run, &plan, resume->out);
         plan_clear(&plan);
