@@ -55,38 +55,62 @@ static size_t count_placeholders(const char *text)
     return count;
 }
 
-static int read_step_command(const json_t *list, const char *name,
-                             struct agent_config *config, struct fault *fault)
+/* The program and its arguments; what may not stand where is the caller's. */
+static int read_command(const json_t *list, const char *name, const char *key,
+                        const char *expected, char **ret_command,
+                        struct fault *fault)
 {
     char place[160];
-    size_t placeholder_count = 0;
 
-    (void) snprintf(place, sizeof(place), "%.100s: step_command", name);
+    (void) snprintf(place, sizeof(place), "%.100s: %s", name, key);
     if (!json_is_array(list) || json_array_size(list) == 0
         || json_array_size(list) > CONFIG_ARGUMENTS_MAX)
-        return mistake(fault, place, list,
-                       "a list of 1 to 32 texts: the program and its "
-                       "arguments, one of them with {step}");
+        return mistake(fault, place, list, expected);
     for (size_t i = 0; i < json_array_size(list); i++) {
         const json_t *item = json_array_get(list, i);
 
-        (void) snprintf(place, sizeof(place), "%.100s: step_command[%zu]", name,
-                        i);
+        (void) snprintf(place, sizeof(place), "%.100s: %s[%zu]", name, key, i);
         if (!json_is_string(item) || (i == 0 && json_string_length(item) == 0))
             return mistake(fault, place, item,
                            i ? "a text" : "the program's name");
         if (i == 0 && count_placeholders(json_string_value(item)) > 0)
             return mistake(fault, place, item,
                            "the program's name, without {step}");
-        placeholder_count += count_placeholders(json_string_value(item));
-        config->step_command[i] = mem_text(json_string_value(item));
+        ret_command[i] = mem_text(json_string_value(item));
     }
+    return 0;
+}
+
+static int read_step_command(const json_t *list, const char *name,
+                             struct agent_config *config, struct fault *fault)
+{
+    size_t placeholder_count = 0;
+    const int result =
+        read_command(list, name, "step_command",
+                     "a list of 1 to 32 texts: the program and its "
+                     "arguments, one of them with {step}",
+                     config->step_command, fault);
+
+    if (result < 0)
+        return result;
+    for (size_t i = 0; config->step_command[i]; i++)
+        placeholder_count += count_placeholders(config->step_command[i]);
     if (placeholder_count != 1)
         return fault_set(fault, UV_EINVAL,
                          "%.100s: step_command: found {step} %zu times, "
                          "expected it once among the arguments",
                          name, placeholder_count);
     return 0;
+}
+
+static int read_readings_command(const json_t *list, const char *name,
+                                 struct agent_config *config,
+                                 struct fault *fault)
+{
+    return read_command(list, name, "readings_command",
+                        "a list of 1 to 32 texts: the program and its "
+                        "arguments",
+                        config->readings_command, fault);
 }
 
 /* It becomes an argument of the owner's program: nothing that could be taken
@@ -137,6 +161,7 @@ static const struct config_key {
 } config_keys[] = {
     { "step_command", read_step_command },
     { "steps", read_steps },
+    { "readings_command", read_readings_command },
 };
 /* clang-format on */
 
@@ -148,8 +173,8 @@ static int read_key(const char *key, const json_t *value, const char *name,
             return config_keys[i].read(value, name, config, fault);
     }
     return fault_set(fault, UV_EINVAL,
-                     "%.100s: found the key '%.60s', expected step_command or "
-                     "steps",
+                     "%.100s: found the key '%.60s', expected step_command, "
+                     "steps or readings_command",
                      name, key);
 }
 
@@ -258,6 +283,8 @@ void config_clear(struct agent_config *config)
 {
     for (size_t i = 0; config->step_command[i]; i++)
         free(config->step_command[i]);
+    for (size_t i = 0; config->readings_command[i]; i++)
+        free(config->readings_command[i]);
     memset(config, 0, sizeof(*config));
 }
 

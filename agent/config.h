@@ -10,17 +10,21 @@
  * What the owner of this computer allows, from a JSON file of theirs:
  *
  *     { "step_command": ["radio-tool", "--set", "{step}"],
- *       "steps": ["breeze", "fresh"] }
+ *       "steps": ["breeze", "fresh"],
+ *       "readings_command": ["radio-tool", "--status"] }
  *
  * Nothing that arrives by radio is ever run: a request names a step, and only
- * one of this list.  The file may not be writable by anybody but its owner, who
+ * one of this list; the readings command is run as it stands, before and after
+ * an exchange.  The file may not be writable by anybody but its owner, who
  * is root or the user that runs the agent.
  */
 #define CONFIG_ARGUMENTS_MAX 32
 #define CONFIG_STEPS_MAX     64
 
 struct agent_config {
-    char *step_command[CONFIG_ARGUMENTS_MAX + 1]; /* NULL-terminated */
+    /* NULL-terminated; empty: none */
+    char *step_command[CONFIG_ARGUMENTS_MAX + 1];
+    char *readings_command[CONFIG_ARGUMENTS_MAX + 1];
     char steps[CONFIG_STEPS_MAX][NAME_SIZE];
     size_t step_count;
 };

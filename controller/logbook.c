@@ -513,6 +513,25 @@ static int store_account_row(struct logbook *logbook, int64_t exchange_id,
     return code;
 }
 
+static int store_readings(struct logbook *logbook, int64_t exchange_id,
+                          const char *end, const struct rows *readings,
+                          struct fault *fault)
+{
+    struct logbook_table table;
+    sqlite3_stmt *insert = NULL;
+
+    logbook_readings_table(&table);
+    int code =
+        logbook_prepare_insert(logbook->database, &table, &insert, fault);
+    for (size_t i = 0; i < readings->count && !code; i++) {
+        sqlite3_bind_int64(insert, 1, exchange_id);
+        bind_text(insert, 2, end);
+        code = logbook_insert(insert, &table, rows_at(readings, i), fault);
+    }
+    sqlite3_finalize(insert);
+    return code;
+}
+
 static int store_account(struct logbook *logbook, int64_t exchange_id,
                          const struct kind *kind,
                          const struct logbook_account *account,
@@ -533,6 +552,9 @@ static int store_account(struct logbook *logbook, int64_t exchange_id,
         code = store_series(logbook, &table, account_id,
                             &account->account->series[i], fault);
     }
+    if (!code)
+        code = store_readings(logbook, exchange_id, account->end,
+                              &account->account->readings, fault);
     return code;
 }
 
@@ -576,6 +598,9 @@ static int store_exchange(struct logbook *logbook, int64_t group_id,
     for (size_t i = 0; i < exchange->account_count && !code; i++)
         code = store_account(logbook, exchange_id, exchange->kind,
                              &exchange->accounts[i], fault);
+    for (size_t i = 0; i < exchange->typed_count && !code; i++)
+        code = store_readings(logbook, exchange_id, exchange->typed[i].end,
+                              exchange->typed[i].readings, fault);
     return code;
 }
 

@@ -66,6 +66,12 @@ struct logbook_account {
     const struct exchange_account *account;
 };
 
+/* What the operator typed of the radio at an end, which may have no agent. */
+struct logbook_typed {
+    const char *end;
+    const struct rows *readings; /* of struct radio_reading */
+};
+
 struct logbook_exchange {
     const char *id, *from, *to, *condition;
     const struct kind *kind;
@@ -74,6 +80,8 @@ struct logbook_exchange {
     uint64_t plan_index;
     struct logbook_account accounts[2];
     size_t account_count;
+    struct logbook_typed typed[2];
+    size_t typed_count;
 };
 
 struct logbook_note {

@@ -159,6 +159,22 @@ void logbook_series_table(const struct kind *kind, const struct series *series,
                     kind->name, series->name);
 }
 
+/* By end and not by account, for the operator also reads radios of ends that
+ * have no agent. */
+void logbook_readings_table(struct logbook_table *ret_table)
+{
+    *ret_table = (struct logbook_table){
+        .name = "readings",
+        .head = "exchange INTEGER NOT NULL REFERENCES exchanges, "
+                "\"end\" TEXT NOT NULL",
+        .tail = "",
+        .keys = "exchange, \"end\"",
+        .key_count = 2,
+        .fields = readings_series.fields,
+        .field_count = readings_series.field_count,
+    };
+}
+
 /* --- making and growing them -------------------------------------------- */
 
 /* Run the SQL that was put together, and free it. */
@@ -276,6 +292,9 @@ int logbook_prepare_tables(sqlite3 *database, struct fault *fault)
 
     logbook_accounts_table(&table);
     int code = prepare_table(database, &table, fault);
+    logbook_readings_table(&table);
+    if (!code)
+        code = prepare_table(database, &table, fault);
     for (size_t i = 0; i < COUNT_OF(exchange_kinds) && !code; i++) {
         const struct kind *kind = exchange_kinds[i];
 

@@ -29,6 +29,9 @@ void logbook_outcome_table(const struct kind *kind,
 void logbook_series_table(const struct kind *kind, const struct series *series,
                           struct logbook_table *ret_table);
 
+/* Of all kinds: readings, by exchange and end. */
+void logbook_readings_table(struct logbook_table *ret_table);
+
 /* Make what is missing: tables, and columns of fields that are new.  A column
  * whose type has changed is refused. */
 int logbook_prepare_tables(sqlite3 *database, struct fault *fault);

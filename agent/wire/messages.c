@@ -134,6 +134,14 @@ int account_encode(const struct exchange_account *account, json_t **ret_json,
             (void) json_object_set_new(all_series, kind->series[i].name,
                                        series);
     }
+    if (!code && account->readings.count) {
+        json_t *readings = NULL;
+
+        code = columns_encode(&readings_series, &account->readings, &readings,
+                              fault);
+        if (!code)
+            (void) json_object_set_new(json, readings_series.name, readings);
+    }
     if (code) {
         json_decref(json);
         return code;
@@ -156,6 +164,24 @@ static int decode_series(const struct kind *kind, const json_t *all_series,
             code = columns_decode(&kind->series[i], series, &account->series[i],
                                   fault);
     }
+    return code;
+}
+
+/* What only accounts of a careless or hostile agent hold is refused here. */
+static int decode_readings(const json_t *readings,
+                           struct exchange_account *account,
+                           struct fault *fault)
+{
+    account->readings.row_size = readings_series.row_size;
+    if (!readings)
+        return 0;
+    const int code =
+        columns_decode(&readings_series, readings, &account->readings, fault);
+
+    if (!code && account->readings.count > (size_t) 2 * READINGS_MOST)
+        return fault_set(fault, UV_E2BIG,
+                         "account.readings: found %zu, expected at most %d",
+                         account->readings.count, 2 * READINGS_MOST);
     return code;
 }
 
@@ -183,5 +209,8 @@ int account_decode(const json_t *json, struct exchange_account *ret_account,
     if (!code)
         code = decode_series(kind, json_object_get(json, "series"), account,
                              fault);
+    if (!code)
+        code = decode_readings(json_object_get(json, readings_series.name),
+                               account, fault);
     return code;
 }

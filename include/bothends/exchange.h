@@ -72,6 +72,46 @@ enum account_state {
     ACCOUNT_BROKEN,    /* the agent went away in the middle */
 };
 
+/*
+ * What the radio itself told just before and just after an exchange, from the
+ * owner's readings command or typed by the operator: the same for all kinds.
+ */
+#define READING_NAME_SIZE 25 /* [a-z0-9_], 1 to 24, with the NUL */
+#define READING_TEXT_SIZE 49 /* printable, up to 48 */
+#define READINGS_MOST     64 /* of one end, at one moment */
+
+enum reading_moment {
+    READING_BEFORE,
+    READING_AFTER,
+};
+
+enum reading_source {
+    READING_BY_COMMAND,
+    READING_BY_OPERATOR,
+};
+
+struct radio_reading {
+    int moment, source;
+    char name[READING_NAME_SIZE];
+    char text[READING_TEXT_SIZE];
+    double value; /* the text as a number; NaN: it is none */
+};
+
+/* clang-format off */
+static const char *const reading_moments[] = { "before", "after", NULL };
+static const char *const reading_sources[] = { "command", "operator", NULL };
+
+static const struct field reading_fields[] = {
+    { "moment", NULL, FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct radio_reading, moment), 0, 0, "before", reading_moments, "before or after the exchange" },
+    { "source", NULL, FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct radio_reading, source), 0, 0, "command", reading_sources, "the owner's command, or typed by the operator" },
+    { "name", NULL, FIELD_TEXT, UNIT_NONE, FIELD_AT(struct radio_reading, name), 0, 0, "", NULL, "as the command names it" },
+    { "text", NULL, FIELD_TEXT, UNIT_NONE, FIELD_AT(struct radio_reading, text), 0, 0, "", NULL, "the value as it was told" },
+    { "value", NULL, FIELD_REAL, UNIT_NONE, FIELD_AT(struct radio_reading, value), -1e300, 1e300, "", NULL, "the same, where it is a number" },
+};
+
+static const struct series readings_series = { "readings", "what the radio told before and after an exchange", sizeof(struct radio_reading), reading_fields, COUNT_OF(reading_fields) };
+/* clang-format on */
+
 /* One end's account.  Clock: this agent's monotonic one. */
 struct exchange_account {
     char id[ID_SIZE];
@@ -87,8 +127,11 @@ struct exchange_account {
     /* The way to the peer, as the system's routes say, before and after. */
     char interface[NAME_SIZE], interface_after[NAME_SIZE];
     char source_address[ADDRESS_SIZE], source_address_after[ADDRESS_SIZE];
-    char gateway[ADDRESS_SIZE];
+    char gateway[ADDRESS_SIZE], gateway_after[ADDRESS_SIZE];
     uint64_t mtu_bytes;
+    /* What the interface carried in a moment of silence just before the start
+     * (its length, bytes and packets both ways): traffic that is not ours. */
+    uint64_t quiet_ns, quiet_bytes, quiet_packets;
     /* Interface counters (with link-layer headers, as the system counts). */
     uint64_t sent_bytes_before, sent_bytes_after;
     uint64_t received_bytes_before, received_bytes_after;
@@ -97,6 +140,7 @@ struct exchange_account {
     uint64_t identification_count, identification_bytes; /* sent, IP bytes */
     struct kind_room outcome;
     struct rows series[KIND_SERIES_MAX];
+    struct rows readings; /* of struct radio_reading */
 };
 
 /* clang-format off */
@@ -120,7 +164,11 @@ static const struct field account_fields[] = {
     ACCOUNT_TEXT(source_address, "source address used"),
     ACCOUNT_TEXT(source_address_after, "the same afterwards"),
     ACCOUNT_TEXT(gateway, "next router on the way, if any"),
+    ACCOUNT_TEXT(gateway_after, "the same afterwards"),
     ACCOUNT_WHOLE(mtu_bytes, UNIT_BYTES, "MTU of the way as the system knows it"),
+    ACCOUNT_WHOLE(quiet_ns, UNIT_DURATION, "the interface was watched so long before the start, in silence"),
+    ACCOUNT_WHOLE(quiet_bytes, UNIT_BYTES, "what it carried meanwhile, both ways"),
+    ACCOUNT_WHOLE(quiet_packets, UNIT_COUNT, "the same in packets"),
     ACCOUNT_WHOLE(sent_bytes_before, UNIT_BYTES, "interface counter: bytes sent"),
     ACCOUNT_WHOLE(sent_bytes_after, UNIT_BYTES, "the same afterwards"),
     ACCOUNT_WHOLE(received_bytes_before, UNIT_BYTES, "interface counter: bytes received"),
@@ -142,12 +190,14 @@ static inline void account_init(struct exchange_account *account,
     (void) snprintf(account->kind, sizeof(account->kind), "%s", kind->name);
     for (size_t i = 0; i < kind->series_count; i++)
         account->series[i].row_size = kind->series[i].row_size;
+    account->readings.row_size = sizeof(struct radio_reading);
 }
 
 static inline void account_clear(struct exchange_account *account)
 {
     for (size_t i = 0; i < KIND_SERIES_MAX; i++)
         rows_clear(&account->series[i]);
+    rows_clear(&account->readings);
 }
 
 #endif

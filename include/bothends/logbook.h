@@ -13,6 +13,7 @@
  *   <kind>_outcome   one row an end:      account, the outcome's fields
  *   <kind>_<series>  rows of samples:     account, row, the series' fields
  *   accounts         one row an end:      see below, and account_fields
+ *   readings         rows of any kind:    exchange, end, the fields of readings
  *
  * WHOLE, SIGNED and FLAG become INTEGER (a WHOLE above 2^63-1 is refused), REAL
  * becomes REAL (NULL for NaN), CHOICE and TEXT become TEXT, a RANGE becomes two

@@ -143,6 +143,8 @@ int main(void)
                 "what an end says afterwards, with the kind's outcome and "
                 "series",
                 account_fields, COUNT_OF(account_fields));
+    print_names("readings (table `readings`)", readings_series.help,
+                readings_series.fields, readings_series.field_count);
     (void) puts("\n### Findings");
     print_names("finding", "an object of results.json and a row of results.csv",
                 finding_fields, COUNT_OF(finding_fields));

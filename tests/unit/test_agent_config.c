@@ -33,6 +33,23 @@ static void the_owners_command_and_steps_are_read(void **state)
     config_clear(&config);
 }
 
+static void readings_need_no_step_command(void **state)
+{
+    static const char text[] = "{\"readings_command\": [\"radio\", \"-s\"]}";
+    struct agent_config config = { 0 };
+    struct fault fault = { 0 };
+
+    (void) state;
+    assert_int_equal(
+        config_read_text(text, sizeof(text) - 1, "agent.json", &config, &fault),
+        0);
+    assert_string_equal(config.readings_command[0], "radio");
+    assert_string_equal(config.readings_command[1], "-s");
+    assert_null(config.readings_command[2]);
+    assert_null(config.step_command[0]);
+    config_clear(&config);
+}
+
 static void an_empty_object_allows_nothing(void **state)
 {
     struct agent_config config = { 0 };
@@ -54,7 +71,10 @@ static const struct {
     { "[]", { "agent.json:", "an empty list", "an object" } },
     { "{\n \"steps\" [\"a\"]}", { "agent.json:2:", "':' expected", "JSON object" } },
     { "{\"steps\":[\"a\"],\"steps\":[\"b\"]}", { "agent.json:1:", "duplicate", "JSON object" } },
-    { "{\"step\": 1}", { "agent.json", "'step'", "step_command or steps" } },
+    { "{\"step\": 1}", { "agent.json", "'step'", "readings_command" } },
+    { "{\"readings_command\": \"radio\"}", { "readings_command", "'radio'", "1 to 32 texts" } },
+    { "{\"readings_command\": [\"\"]}", { "readings_command[0]", "''", "the program's name" } },
+    { "{\"readings_command\": [\"r\", null]}", { "readings_command[1]", "null", "a text" } },
     { "{\"step_command\": \"radio {step}\", \"steps\":[\"a\"]}", { "step_command", "'radio {step}'", "a list" } },
     { "{\"step_command\": [], \"steps\":[\"a\"]}", { "step_command", "an empty list", "1 to 32 texts" } },
     { "{\"step_command\": [\"\", \"{step}\"], \"steps\":[\"a\"]}", { "step_command[0]", "''", "the program's name" } },
@@ -135,6 +155,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_owners_command_and_steps_are_read),
+        cmocka_unit_test(readings_need_no_step_command),
         cmocka_unit_test(an_empty_object_allows_nothing),
         cmocka_unit_test(mistakes_name_place_found_and_expected),
         cmocka_unit_test(a_file_that_others_may_write_is_refused),
