@@ -89,6 +89,21 @@ void http_reply_stream(struct http_request *request, unsigned status,
                        uint64_t body_bytes, size_t block_bytes,
                        http_feed_fn *feed, void *owner);
 void http_resume(struct http_request *request);
+
+/*
+ * Answer 101 and leave HTTP (RFC 9110, section 7.8): fields names the protocol.
+ * on_socket is called once, when the answer's head is out, with a duplicate of
+ * the connection's descriptor (non-blocking; the owner's to close) and with
+ * what has come after the request's head.  When the owner has closed it, it
+ * calls http_leave(), and on_gone follows.  on_socket does not come for a
+ * connection that breaks off before; on_gone does.
+ */
+typedef void http_socket_fn(void *owner, int socket, const void *early,
+                            size_t early_bytes);
+void http_upgrade(struct http_request *request, const struct http_field *fields,
+                  size_t field_count, http_socket_fn *on_socket, void *owner);
+void http_leave(struct http_request *request);
+
 /* Break the connection off: what is still queued is thrown away and the peer
  * sees it cut.  No answer can be given any more; on_gone follows. */
 void http_abort(struct http_request *request);

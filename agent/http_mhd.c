@@ -55,7 +55,7 @@ static int start_daemon(struct http_server *server, struct fault *fault)
     /* Each caller answers with the fields it names: no Date among them. */
     const unsigned flags = MHD_USE_EPOLL | MHD_USE_NO_LISTEN_SOCKET
                            | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG
-                           | MHD_USE_SUPPRESS_DATE_NO_CLOCK;
+                           | MHD_USE_SUPPRESS_DATE_NO_CLOCK | MHD_ALLOW_UPGRADE;
 
     server->daemon = MHD_start_daemon(
         flags, 0, NULL, NULL, http_mhd_on_step, server,

@@ -5,6 +5,7 @@
 #include "agent/memory.h"
 
 #include <assert.h>
+#include <fcntl.h>
 #include <string.h>
 #include <strings.h>
 
@@ -51,6 +52,9 @@ struct http_request {
     bool is_answered, is_queued, wants_resume;
     http_feed_fn *feed;
     void *feed_owner;
+    http_socket_fn *on_socket;
+    void *socket_owner;
+    struct MHD_UpgradeResponseHandle *upgraded; /* NULL: it is HTTP */
 };
 
 static ssize_t feed_block(void *context, uint64_t position, char *room,
@@ -480,6 +484,54 @@ void http_resume(struct http_request *request)
     resume(request);
 }
 
+/* --- leaving HTTP --------------------------------------------------------- */
+
+void http_leave(struct http_request *request)
+{
+    struct MHD_UpgradeResponseHandle *upgraded = request->upgraded;
+
+    if (!upgraded)
+        return;
+    request->upgraded = NULL;
+    (void) MHD_upgrade_action(upgraded, MHD_UPGRADE_ACTION_CLOSE);
+    http_mhd_run_soon(request->server, true);
+}
+
+/* libuv and libmicrohttpd each close their descriptor in their own time, so the
+ * owner gets a duplicate. */
+static void on_upgraded(void *context, struct MHD_Connection *mhd,
+                        void *request_place, const char *early,
+                        size_t early_bytes, MHD_socket socket,
+                        struct MHD_UpgradeResponseHandle *upgraded)
+{
+    struct http_request *request = context;
+    const int duplicate =
+        request->is_aborted ? -1 : fcntl(socket, F_DUPFD_CLOEXEC, 0);
+
+    (void) mhd;
+    (void) request_place;
+    request->upgraded = upgraded;
+    if (duplicate < 0)
+        http_leave(request);
+    else
+        request->on_socket(request->socket_owner, duplicate, early,
+                           early_bytes);
+}
+
+void http_upgrade(struct http_request *request, const struct http_field *fields,
+                  size_t field_count, http_socket_fn *on_socket, void *owner)
+{
+    struct MHD_Response *response =
+        mem_checked(MHD_create_response_for_upgrade(on_upgraded, request));
+
+    request->on_socket = on_socket;
+    request->socket_owner = owner;
+    answer(request, MHD_HTTP_SWITCHING_PROTOCOLS, fields, field_count,
+           response);
+}
+
+/* --- breaking off --------------------------------------------------------- */
+
 /* What is still queued must not keep a far transmitter busy: the closing
  * throws it away (a reset).  The shut-down makes libmicrohttpd see the end in
  * whatever state the connection is. */
@@ -492,6 +544,7 @@ void http_abort(struct http_request *request)
     (void) setsockopt(fd, SOL_SOCKET, SO_LINGER, &discard, sizeof(discard));
     (void) shutdown(fd, SHUT_RDWR);
     resume(request);
+    http_leave(request);
     http_mhd_run_soon(request->server, true);
 }
 

@@ -100,7 +100,7 @@ static struct display_row row_of(const struct group *group, size_t exchange,
     const struct plan *plan = group->conductor->plan;
     const struct plan_exchange *planned = group->exchanges[exchange].planned;
 
-    (void) snprintf(who, size, "%s > %s", planned->from, planned->to);
+    plan_exchange_way(planned, who, size);
     return (struct display_row){ .step = plan->steps[group->place->step].name,
                                  .kind = planned->kind->name,
                                  .who = who };
@@ -108,9 +108,14 @@ static struct display_row row_of(const struct group *group, size_t exchange,
 
 static void show_live(struct group *group, const char *text)
 {
-    char who[2 * ADDRESS_SIZE + 4];
-    const struct display_row row = row_of(group, 0, who, sizeof(who));
+    char who[2 * ADDRESS_SIZE + 8];
+    struct display_row row = row_of(group, 0, who, sizeof(who));
 
+    if (group->exchange_count > 1) {
+        row.kind = "together";
+        (void) snprintf(who, sizeof(who), "%zu exchanges",
+                        group->exchange_count);
+    }
     display_live(group->conductor->display, &row, text);
 }
 
@@ -383,8 +388,11 @@ static uint64_t drain_ns(const struct group *group)
 static bool own_end_sends(const struct group *group)
 {
     for (size_t i = 0; i < group->exchange_count; i++) {
-        if (ends_is_own(group->conductor->ends,
-                        group->exchanges[i].planned->from_end))
+        const struct plan_exchange *planned = group->exchanges[i].planned;
+
+        if (ends_is_own(group->conductor->ends, planned->from_end)
+            || (planned->kind->uses_between
+                && ends_is_own(group->conductor->ends, planned->to_end)))
             return true;
     }
     return false;
@@ -665,7 +673,7 @@ static void show(struct group *group)
         const struct exchange_account *accounts[2] = {
             group->parts[i][0].account, group->parts[i][1].account
         };
-        char who[2 * ADDRESS_SIZE + 4], text[512];
+        char who[2 * ADDRESS_SIZE + 8], text[512];
         const struct display_row row = row_of(group, i, who, sizeof(who));
         const enum display_tone tone =
             telling_of(&group->exchanges[i], accounts, text, sizeof(text));

@@ -19,22 +19,27 @@ void orders_place_of(const struct plan *plan, uint64_t position,
     };
 }
 
-/* What an exchange of the group runs beside. */
+/* What an exchange of the group runs beside: "download quarry > jetty + ping
+ * jetty > quarry"; only how many where that is too long to be read. */
 static void tell_condition(const struct plan *plan,
                            const struct plan_group *group, size_t self,
                            char *ret_text, size_t size)
 {
-    if (group->count == 1) {
-        (void) snprintf(ret_text, size, "idle");
-    } else if (group->count == 2) {
-        const struct plan_exchange *other =
-            &plan->exchanges[group->first + !self];
+    char way[2 * ADDRESS_SIZE + 8];
+    size_t used = 0;
 
-        (void) snprintf(ret_text, size, "%s %.20s > %.20s", other->kind->name,
-                        other->from, other->to);
-    } else {
-        (void) snprintf(ret_text, size, "%zu others", group->count - 1);
+    (void) snprintf(ret_text, size, "idle");
+    for (size_t i = 0; i < group->count && used < size; i++) {
+        const struct plan_exchange *other = &plan->exchanges[group->first + i];
+
+        if (i == self)
+            continue;
+        plan_exchange_way(other, way, sizeof(way));
+        used += (size_t) snprintf(ret_text + used, size - used, "%s%s %s",
+                                  used ? " + " : "", other->kind->name, way);
     }
+    if (used >= size)
+        (void) snprintf(ret_text, size, "%zu others", group->count - 1);
 }
 
 /* A seed for each exchange of a run, the same whenever it is resumed.  Numbers

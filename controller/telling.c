@@ -10,7 +10,7 @@ typedef enum display_tone tell_fn(const struct exchange_order *order,
                                   const struct exchange_account *account,
                                   char *ret_text, size_t size);
 
-static tell_fn tell_ping, tell_download;
+static tell_fn tell_ping, tell_download, tell_messages;
 
 /* One row a kind that has a figure to tell, from the account of one part.
  * Of others it is told that they are done. */
@@ -21,6 +21,7 @@ static const struct {
 } tellings[] = {
     { &ping_kind, "prober", tell_ping },
     { &download_kind, "receiver", tell_download },
+    { &messages_kind, "first", tell_messages },
 };
 
 /* The rows of the series of that name. */
@@ -42,9 +43,18 @@ static int compare_ns(const void *left, const void *right)
     return (a > b) - (a < b);
 }
 
-/* The time within which half of all sent were answered (the lost count as
- * infinite); 0 when fewer than half came back. */
-static uint64_t half_within_ns(const struct rows *probes, uint64_t sent_count)
+/* The time within which half of all sent were answered, from the times of those
+ * that were (the rest count as infinite); 0 when fewer than half came back. */
+static uint64_t half_within_ns(uint64_t *times_ns, size_t count,
+                               uint64_t sent_count)
+{
+    const uint64_t rank = (sent_count + 1) / 2;
+
+    qsort(times_ns, count, sizeof(*times_ns), compare_ns);
+    return rank > 0 && rank <= count ? times_ns[rank - 1] : 0;
+}
+
+static uint64_t half_answered_ns(const struct rows *probes, uint64_t sent_count)
 {
     uint64_t *rtts_ns = calloc(probes->count + 1, sizeof(*rtts_ns));
     size_t count = 0;
@@ -57,11 +67,39 @@ static uint64_t half_within_ns(const struct rows *probes, uint64_t sent_count)
         if (probe->state == PROBE_ANSWERED)
             rtts_ns[count++] = probe->rtt_ns;
     }
-    qsort(rtts_ns, count, sizeof(*rtts_ns), compare_ns);
-    const uint64_t rank = (sent_count + 1) / 2;
-    const uint64_t half_ns = rank > 0 && rank <= count ? rtts_ns[rank - 1] : 0;
+    const uint64_t half_ns = half_within_ns(rtts_ns, count, sent_count);
     free(rtts_ns);
     return half_ns;
+}
+
+static uint64_t half_confirmed_ns(const struct rows *sent, uint64_t sent_count)
+{
+    uint64_t *times_ns = calloc(sent->count + 1, sizeof(*times_ns));
+    size_t count = 0;
+
+    if (!times_ns)
+        return 0;
+    for (size_t i = 0; i < sent->count; i++) {
+        const struct messages_sent *message = rows_at(sent, i);
+
+        if (message->state == MESSAGE_CONFIRMED)
+            times_ns[count++] = message->confirmed_ns - message->handed_ns;
+    }
+    const uint64_t half_ns = half_within_ns(times_ns, count, sent_count);
+    free(times_ns);
+    return half_ns;
+}
+
+/* ", half within 310 ms", or nothing. */
+static void tell_half(uint64_t half_ns, char *ret_text, size_t size)
+{
+    char duration[32];
+
+    ret_text[0] = '\0';
+    if (!half_ns)
+        return;
+    quantity_show(UNIT_DURATION, (double) half_ns, duration, sizeof(duration));
+    (void) snprintf(ret_text, size, ", half within %s", duration);
 }
 
 static enum display_tone tell_ping(const struct exchange_order *order,
@@ -70,16 +108,12 @@ static enum display_tone tell_ping(const struct exchange_order *order,
 {
     const struct ping_outcome *ping =
         (const struct ping_outcome *) account->outcome.bytes;
-    const uint64_t half_ns = half_within_ns(
-        series_of(account, &ping_kind, "probes"), ping->sent_count);
-    char half[64] = "", duration[32];
+    char half[64];
 
     (void) order;
-    if (half_ns) {
-        quantity_show(UNIT_DURATION, (double) half_ns, duration,
-                      sizeof(duration));
-        (void) snprintf(half, sizeof(half), ", half within %s", duration);
-    }
+    tell_half(half_answered_ns(series_of(account, &ping_kind, "probes"),
+                               ping->sent_count),
+              half, sizeof(half));
     (void) snprintf(ret_text, size, "%llu of %llu answered%s",
                     (unsigned long long) ping->answered_count,
                     (unsigned long long) ping->sent_count, half);
@@ -136,6 +170,30 @@ static enum display_tone tell_download(const struct exchange_order *order,
         (void) snprintf(ret_text, size, "%s, start-up included; %s", rate,
                         content);
     return TONE_PLAIN;
+}
+
+/* As the first end has it: its own messages, and how many came from the other
+ * (what became of those the other end knows). */
+static enum display_tone tell_messages(const struct exchange_order *order,
+                                       const struct exchange_account *account,
+                                       char *ret_text, size_t size)
+{
+    const struct messages_outcome *messages =
+        (const struct messages_outcome *) account->outcome.bytes;
+    char half[64];
+
+    tell_half(half_confirmed_ns(series_of(account, &messages_kind, "sent"),
+                                messages->sent_count),
+              half, sizeof(half));
+    (void) snprintf(ret_text, size,
+                    "%llu of %llu from %s confirmed%s; %llu received",
+                    (unsigned long long) messages->confirmed_count,
+                    (unsigned long long) messages->sent_count, order->own_name,
+                    half, (unsigned long long) messages->received_count);
+    if (messages->confirmed_count == 0)
+        return TONE_BAD;
+    return messages->confirmed_count < messages->sent_count ? TONE_DOUBT
+                                                            : TONE_GOOD;
 }
 
 /* The first trouble of an end, with the end's name. */

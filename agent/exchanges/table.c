@@ -9,6 +9,8 @@ const struct exchange_part *const exchange_parts[] = {
     &ping_answerer,
     &download_sender,
     &download_receiver,
+    &messages_first,
+    &messages_second,
 };
 
 const size_t exchange_part_count = COUNT_OF(exchange_parts);

@@ -58,7 +58,7 @@ static void look_at_step(struct preview *preview, size_t index)
     struct preview_step *step = &preview->steps[index];
     const double limit_hz = plan->link.limit_bandwidth_hz;
 
-    capacity_expect(&plan->link, &plan->steps[index], &step->expectation);
+    capacity_expect_of(plan, &plan->steps[index], &step->expectation);
     step->bandwidth_hz = capacity_bandwidth_hz(&plan->steps[index]);
     /* Not so when either is NaN. */
     step->is_over_limit = step->bandwidth_hz > limit_hz;

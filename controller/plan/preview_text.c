@@ -293,12 +293,6 @@ static void describe_spec(const struct plan_exchange *exchange, char *text,
     }
 }
 
-static void describe_way(const struct plan_exchange *exchange, char *text,
-                         size_t size)
-{
-    (void) snprintf(text, size, "%s > %s", exchange->from, exchange->to);
-}
-
 static void measure_columns(const struct plan *plan, struct columns *columns)
 {
     size_t way_width = 0, spec_width = 0;
@@ -306,7 +300,7 @@ static void measure_columns(const struct plan *plan, struct columns *columns)
     for (size_t i = 0; i < plan->exchange_count; i++) {
         char text[2 * QUANTITY_TEXT_SIZE];
 
-        describe_way(&plan->exchanges[i], text, sizeof(text));
+        plan_exchange_way(&plan->exchanges[i], text, sizeof(text));
         way_width = strlen(text) > way_width ? strlen(text) : way_width;
         describe_spec(&plan->exchanges[i], text, sizeof(text));
         spec_width = strlen(text) > spec_width ? strlen(text) : spec_width;
@@ -331,7 +325,7 @@ static void print_exchange(FILE *out, const struct preview *preview,
     const struct plan_exchange *exchange = &preview->plan->exchanges[index];
     char way[2 * ADDRESS_SIZE + 8], spec[256];
 
-    describe_way(exchange, way, sizeof(way));
+    plan_exchange_way(exchange, way, sizeof(way));
     describe_spec(exchange, spec, sizeof(spec));
     print_left(out, columns, mark, exchange->kind->name, way, spec);
     for (size_t i = 0; i < columns->count; i++) {

@@ -85,12 +85,12 @@ static void check_access(struct reading *reading)
 {
     const struct plan *plan = reading->plan;
 
-    if (plan->link.access == ACCESS_ALTERNATING && plan->end_count > 2)
+    if (plan->link.access == ACCESS_ALTERNATING && plan_site_count(plan) > 2)
         walk_mistake(&reading->walk, link_place(reading, "access"), &link_path,
                      "access", "'alternating'",
                      "scheduled or contention (two ends can take turns, not "
                      "%zu)",
-                     plan->end_count);
+                     plan_site_count(plan));
 }
 
 /* --- steps -------------------------------------------------------------- */
@@ -233,10 +233,12 @@ static void check_hub(struct reading *reading)
     for (size_t i = 0; i < plan->end_count; i++) {
         if (!reading->is_end_sound[i])
             return;
-        if (plan->ends[i].role == ROLE_HUB && ++hub_count > 1)
+        if (plan->ends[i].role == ROLE_HUB && plan_end_is_site(&plan->ends[i])
+            && ++hub_count > 1)
             object_to_end(reading, i, "role", "hub",
                           "station (there is one hub, and it was named "
-                          "before)");
+                          "before), or a landmark if this is its radio or "
+                          "router");
     }
     if (plan->end_count > 0 && hub_count == 0)
         walk_mistake(&reading->walk, ends, &ends_path, NULL, "no hub",
@@ -244,6 +246,66 @@ static void check_hub(struct reading *reading)
     else if (plan->end_count == 1)
         walk_mistake(&reading->walk, ends, &ends_path, NULL, "only one end",
                      "a hub and at least one station");
+}
+
+/* --- agents ------------------------------------------------------------- */
+
+/* What would be said of an agent that isn't there. */
+static void check_agentless_end(struct reading *reading, size_t index)
+{
+    static const char *const of_agents[] = { "control", "port", "key", NULL };
+    const struct path path = { &ends_path, reading->plan->ends[index].name };
+
+    for (size_t i = 0; of_agents[i]; i++) {
+        const yaml_node_t *value =
+            walk_value(&reading->walk, reading->ends[index], of_agents[i]);
+        char found[48];
+
+        (void) snprintf(found, sizeof(found), "%s with agent: no",
+                        of_agents[i]);
+        if (value)
+            walk_mistake(&reading->walk, value, &path, of_agents[i], found,
+                         "an agent there, or no %s", of_agents[i]);
+    }
+    if (reading->plan->controller_end == (int) index)
+        walk_mistake(&reading->walk,
+                     place_of(reading, reading->root, "controller_at"), NULL,
+                     "controller_at", "an end with agent: no",
+                     "an end with an agent (this computer's is started by "
+                     "itself)");
+}
+
+static void object_to_partner(struct reading *reading,
+                              const struct plan_exchange *exchange,
+                              const char *name, const char *expected)
+{
+    const yaml_mark_t mark = { 0, (size_t) exchange->line - 1, 0 };
+    char key[64], found[80];
+
+    (void) snprintf(key, sizeof(key), "sequence.%s", exchange->kind->name);
+    (void) snprintf(found, sizeof(found), "'%s', which has agent: no", name);
+    walk_mistake_at(&reading->walk, &mark, key, found, expected);
+}
+
+/* Somebody without an agent can answer pings, and nothing else. */
+static void check_partners(struct reading *reading)
+{
+    const struct plan *plan = reading->plan;
+
+    for (size_t i = 0; i < reading->exchanges.count; i++) {
+        const struct plan_exchange *exchange = rows_at(&reading->exchanges, i);
+
+        if (exchange->from[0] && exchange->from_end >= 0
+            && !plan_has_agent(plan, exchange->from_end))
+            object_to_partner(reading, exchange, exchange->from,
+                              "an end with an agent: this end acts by itself");
+        if (exchange->to[0] && exchange->to_end >= 0
+            && !plan_has_agent(plan, exchange->to_end)
+            && !exchange->kind->to_may_be_host)
+            object_to_partner(reading, exchange, exchange->to,
+                              "an end with an agent (without one an end can "
+                              "only be the 'to' of a ping)");
+    }
 }
 
 /* --- IP ----------------------------------------------------------------- */
@@ -327,11 +389,15 @@ void reading_check_rules(struct reading *reading)
     }
     for (size_t i = 0; i < reading->plan->end_count; i++) {
         are_ends_sound = are_ends_sound && reading->is_end_sound[i];
-        if (reading->is_end_sound[i])
-            check_end(reading, i);
+        if (!reading->is_end_sound[i])
+            continue;
+        check_end(reading, i);
+        if (reading->plan->ends[i].agent == AGENT_NONE)
+            check_agentless_end(reading, i);
     }
     check_hub(reading);
     if (are_ends_sound) {
+        check_partners(reading);
         check_families(reading);
         if (reading->is_link_sound)
             check_mtu(reading);

@@ -12,6 +12,7 @@ static const char exchange_example[] =
     "an exchange such as ping: {from: END, to: END, count: 40}";
 
 static const char *const from_and_to[] = { "from", "to", NULL };
+static const char *const between[] = { "between", NULL };
 
 static void refuse_kind(struct reading *reading, const yaml_node_t *key,
                         const struct path *path, bool is_in_group)
@@ -75,35 +76,85 @@ static void refuse_end(struct reading *reading, const yaml_node_t *value,
     walk_mistake(&reading->walk, value, path, NULL, found, "%s", expected);
 }
 
-/* Read from or to.  Gives the end's index, or -1 for a host. */
-static bool read_partner(struct reading *reading, const yaml_node_t *mapping,
-                         const struct path *path, const char *key,
-                         bool may_be_host, char *ret_name, int *ret_end)
+/* "the name of an end: hilltop, boathouse" */
+static void expect_end(const struct plan *plan, char *ret_text, size_t size)
 {
-    const struct path inner = { path, key };
-    const yaml_node_t *value = walk_value(&reading->walk, mapping, key);
-    char all[160], expected[200];
+    char all[160];
 
-    reading_list_ends(reading->plan, all, sizeof(all));
-    (void) snprintf(expected, sizeof(expected), "the name of an end%s%s",
+    reading_list_ends(plan, all, sizeof(all));
+    (void) snprintf(ret_text, size, "the name of an end%s%s",
                     all[0] ? ": " : "", all);
-    if (!value) {
-        walk_mistake(&reading->walk, mapping, &inner, NULL, "nothing", "%s",
-                     expected);
-        return false;
-    }
-    const char *text = walk_scalar(&reading->walk, value, &inner, expected);
+}
+
+/* Gives the end's index, or -1 for a host. */
+static bool read_end(struct reading *reading, const yaml_node_t *value,
+                     const struct path *path, bool may_be_host, char *ret_name,
+                     int *ret_end)
+{
+    char expected[200];
+
+    expect_end(reading->plan, expected, sizeof(expected));
+    const char *text = walk_scalar(&reading->walk, value, path, expected);
     if (!text)
         return false;
     *ret_end = reading_find_end(reading->plan, text);
     if (*ret_end < 0 && !(may_be_host && is_foreign_host(text))) {
         /* Without ends there is a mistake already, and no name is right. */
         if (reading->plan->end_count > 0)
-            refuse_end(reading, value, &inner, text, may_be_host);
+            refuse_end(reading, value, path, text, may_be_host);
         return false;
     }
     (void) snprintf(ret_name, ADDRESS_SIZE, "%s", text);
     return true;
+}
+
+/* Read from or to. */
+static bool read_partner(struct reading *reading, const yaml_node_t *mapping,
+                         const struct path *path, const char *key,
+                         bool may_be_host, char *ret_name, int *ret_end)
+{
+    const struct path inner = { path, key };
+    const yaml_node_t *value = walk_value(&reading->walk, mapping, key);
+    char expected[200];
+
+    if (!value) {
+        expect_end(reading->plan, expected, sizeof(expected));
+        walk_mistake(&reading->walk, mapping, &inner, NULL, "nothing", "%s",
+                     expected);
+        return false;
+    }
+    return read_end(reading, value, &inner, may_be_host, ret_name, ret_end);
+}
+
+/* between: [FIRST, SECOND] */
+static bool read_between(struct reading *reading, const yaml_node_t *mapping,
+                         const struct path *path,
+                         struct plan_exchange *exchange)
+{
+    static const char two_ends[] = "two ends, such as [hilltop, boathouse]";
+    const struct path inner = { path, "between" };
+    const yaml_node_t *list = walk_value(&reading->walk, mapping, "between");
+
+    if (!list) {
+        walk_mistake(&reading->walk, mapping, &inner, NULL, "nothing", "%s",
+                     two_ends);
+        return false;
+    }
+    if (!walk_is_list(&reading->walk, list, &inner, two_ends))
+        return false;
+    const yaml_node_t *first = walk_item(&reading->walk, list, 0);
+    const yaml_node_t *second = walk_item(&reading->walk, list, 1);
+    if (!first || !second || walk_item(&reading->walk, list, 2)) {
+        walk_mistake(&reading->walk, list, &inner, NULL,
+                     second ? "more than two ends" : "fewer than two ends",
+                     "%s", two_ends);
+        return false;
+    }
+    const bool has_first = read_end(reading, first, &inner, false,
+                                    exchange->from, &exchange->from_end);
+    const bool has_second = read_end(reading, second, &inner, false,
+                                     exchange->to, &exchange->to_end);
+    return has_first && has_second;
 }
 
 /* "found X, expected Y" as a kind says it, split for the mistake. */
@@ -128,6 +179,13 @@ static void read_partners(struct reading *reading, const yaml_node_t *mapping,
                           const struct path *path,
                           struct plan_exchange *exchange)
 {
+    if (exchange->kind->uses_between) {
+        if (read_between(reading, mapping, path, exchange)
+            && strcmp(exchange->from, exchange->to) == 0)
+            walk_mistake(&reading->walk, mapping, path, NULL,
+                         "the same end twice in between", "two different ends");
+        return;
+    }
     const bool has_from = read_partner(reading, mapping, path, "from", false,
                                        exchange->from, &exchange->from_end);
     const bool has_to = read_partner(reading, mapping, path, "to",
@@ -143,11 +201,14 @@ static void read_exchange(struct reading *reading, const struct kind *kind,
                           const yaml_node_t *mapping, const struct path *path)
 {
     const struct field_list list = { kind->spec_fields, kind->spec_field_count,
-                                     from_and_to };
+                                     kind->uses_between ? between
+                                                        : from_and_to };
     struct plan_exchange exchange = { .kind = kind };
 
     if (!walk_is_mapping(&reading->walk, mapping, path,
-                         "a mapping such as {from: END, to: END}"))
+                         kind->uses_between
+                             ? "a mapping such as {between: [END, END]}"
+                             : "a mapping such as {from: END, to: END}"))
         return;
     exchange.line = (int) mapping->start_mark.line + 1;
     quantity_preset_all(kind->spec_fields, kind->spec_field_count,

@@ -224,7 +224,8 @@ void starter_print(FILE *out)
                  out);
 
     (void) fputs("\n# What is sent, one after another, on every step.  from "
-                 "and to name the way of\n# the data.\n",
+                 "and to name the way of\n# the data; between names two ends "
+                 "that both send.\n",
                  out);
     for (size_t i = 0; i < COUNT_OF(exchange_kinds); i++)
         print_kind(out, exchange_kinds[i]);
@@ -233,6 +234,7 @@ void starter_print(FILE *out)
         "  - ping: {from: boathouse, to: hilltop, count: 40}\n"
         "  - download: {from: hilltop, to: boathouse, size: 300 kB}\n"
         "  - download: {from: boathouse, to: hilltop, size: 300 kB}\n"
+        "  - messages: {between: [hilltop, boathouse], count: 40}\n"
         "  - together:                         # at once: is the link usable "
         "while somebody downloads?\n"
         "      - download: {from: hilltop, to: boathouse, for: 40 s}\n"

@@ -177,11 +177,15 @@ static void write_ends(FILE *out, const struct plan *plan)
 static void write_exchange(FILE *out, const struct plan_exchange *exchange)
 {
     struct writing writing = { out, LAYOUT_BRACES, 0, 2 };
+    const bool is_between = exchange->kind->uses_between;
 
-    (void) fprintf(out, "- %s: {from: ", exchange->kind->name);
+    (void) fprintf(out, "- %s: {%s: ", exchange->kind->name,
+                   is_between ? "between" : "from");
+    (void) fputs(is_between ? "[" : "", out);
     write_text(out, exchange->from);
-    (void) fputs(", to: ", out);
+    (void) fputs(is_between ? ", " : ", to: ", out);
     write_text(out, exchange->to);
+    (void) fputs(is_between ? "]" : "", out);
     write_fields(&writing, exchange->kind->spec_fields,
                  exchange->kind->spec_field_count, exchange->spec.bytes);
     (void) fputs("}\n", out);

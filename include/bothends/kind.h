@@ -32,6 +32,9 @@ struct kind {
     const char *help;
     /* What the end named by "from" and the end named by "to" do. */
     const char *from_part, *to_part;
+    /* Data go both ways: a plan says between: [FIRST, SECOND] instead, and
+     * FIRST stands for "from", SECOND for "to". */
+    bool uses_between;
     /* May "to" be a host without an agent (a router, a radio)? */
     bool to_may_be_host;
     /* What the plan says of one exchange. */

@@ -4,6 +4,7 @@
 
 #include <bothends/kind.h>
 #include <bothends/kinds/download.h>
+#include <bothends/kinds/messages.h>
 #include <bothends/kinds/ping.h>
 #include <string.h>
 
@@ -11,6 +12,7 @@
 static const struct kind *const exchange_kinds[] = {
     &ping_kind,
     &download_kind,
+    &messages_kind,
 };
 
 /* NULL when there is no such kind.  Kinds are told apart by name: every source

@@ -95,9 +95,26 @@ enum end_role {
     ROLE_STATION
 };
 
+/* An end without an agent (a router, a far radio's own address) only answers
+ * pings: what can be said of it is seen from the other end. */
+enum end_agent {
+    AGENT_RUNS,
+    AGENT_NONE
+};
+
+/* The ladder on the way out, nearest rung first. */
+enum landmark {
+    LANDMARK_NONE,
+    LANDMARK_OWN_RADIO,
+    LANDMARK_FAR_RADIO,
+    LANDMARK_ROUTER,
+    LANDMARK_FAR_COMPUTER
+};
+
 struct plan_end {
     char name[NAME_SIZE]; /* the key under ends */
-    int role;
+    int role;             /* of its site, also at a landmark */
+    int agent, landmark;
     char call[NAME_SIZE];
     char address[ADDRESS_SIZE]; /* exchanges use it and are bound to it */
     char control[ADDRESS_SIZE]; /* where the agent is spoken to; "": address */
@@ -113,9 +130,13 @@ struct plan_end {
 
 /* clang-format off */
 static const char *const end_roles[] = { "hub", "station", NULL };
+static const char *const end_agents[] = { "yes", "no", NULL };
+static const char *const landmarks[] = { "none", "own radio", "far radio", "router", "far computer", NULL };
 
 static const struct field end_fields[] = {
     { "role", "role", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_end, role), 0, 0, NULL, end_roles, "hub or station" },
+    { "agent", "agent", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_end, agent), 0, 0, "yes", end_agents, "no: a router, a radio, a computer of others, which only answers pings" },
+    { "landmark", "landmark", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_end, landmark), 0, 0, "none", landmarks, "which rung of the way out this is: the report says at which rung it breaks" },
     { "call", "call", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, call), 0, 0, "", NULL, "call sign: sent in clear with the test traffic" },
     { "address", "address", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, address), 0, 0, NULL, NULL, "address that the exchanges use" },
     { "control", "control", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, control), 0, 0, "", NULL, "address at which the agent is spoken to, if another" },
@@ -150,6 +171,15 @@ struct plan_exchange {
     struct kind_room spec;
     int line; /* in the plan file */
 };
+
+/* The way of its data: "skerry > harbour", "skerry <> harbour" when both send.
+ */
+static inline void plan_exchange_way(const struct plan_exchange *exchange,
+                                     char *ret_text, size_t size)
+{
+    (void) snprintf(ret_text, size, "%.63s %s %.63s", exchange->from,
+                    exchange->kind->uses_between ? "<>" : ">", exchange->to);
+}
 
 /* Exchanges that run at once; most groups are of one. */
 struct plan_group {
@@ -190,6 +220,29 @@ static const struct field plan_fields[] = {
     { "set_steps", "set_steps", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan, set_steps), 0, 0, "by hand", set_steps_words, "who sets the radios: you are asked, or each agent's own command does it" },
 };
 /* clang-format on */
+
+/* Is it an end, and does an agent run there? */
+static inline bool plan_has_agent(const struct plan *plan, int end)
+{
+    return end >= 0 && plan->ends[end].agent == AGENT_RUNS;
+}
+
+/* Stands it for a radio site of its own?  Radios and routers are landmarks on
+ * the way to one. */
+static inline bool plan_end_is_site(const struct plan_end *end)
+{
+    return end->landmark == LANDMARK_NONE
+           || end->landmark == LANDMARK_FAR_COMPUTER;
+}
+
+static inline size_t plan_site_count(const struct plan *plan)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++)
+        count += plan_end_is_site(&plan->ends[i]);
+    return count;
+}
 
 /*
  * Which step the run visits as its n-th (n from 0 to rounds x step_count - 1):

@@ -17,6 +17,23 @@
 
 /* --- the small agent around the exchanges -------------------------------- */
 
+/* An opener has the ticket too, but serves nobody. */
+static bool is_opener(const struct exchange_order *order)
+{
+    if (strcmp(order->kind, "messages") == 0) {
+        struct messages_spec spec;
+
+        memcpy(&spec, &order->spec, sizeof(spec));
+        return (strcmp(order->part, "second") == 0)
+               == (spec.opener == MESSAGES_OPENER_SECOND);
+    }
+    struct download_spec spec;
+
+    memcpy(&spec, &order->spec, sizeof(spec));
+    return (strcmp(order->part, "sender") == 0)
+           == (spec.opener == OPENER_SENDER);
+}
+
 static void on_head(void *owner, struct http_request *request)
 {
     struct pair *pair = owner;
@@ -31,12 +48,7 @@ static void on_head(void *owner, struct http_request *request)
                         exchange_order_of(exchange)->ticket);
         if (strncmp(http_path(request), start, strlen(start)) != 0)
             continue;
-        /* An opener has the ticket too, but serves nobody. */
-        struct download_spec spec;
-        memcpy(&spec, &exchange_order_of(exchange)->spec, sizeof(spec));
-        const bool is_sender =
-            strcmp(exchange_order_of(exchange)->part, "sender") == 0;
-        if (is_sender == (spec.opener == OPENER_SENDER))
+        if (is_opener(exchange_order_of(exchange)))
             continue;
         http_set_data(request, exchange);
         exchange_data_request(exchange, request);

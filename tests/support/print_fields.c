@@ -104,12 +104,15 @@ static void print_kind(const struct kind *kind)
 {
     char heading[96];
 
-    (void) printf(
-        "\n### Exchange: %s\n\n%s. `from` is the %s, `to` the %s%s.\n",
-        kind->name, kind->help, kind->from_part, kind->to_part,
-        kind->to_may_be_host ? " or a host without an agent" : "");
-    print_keys("in a plan (beside `from` and `to`)", kind->spec_fields,
-               kind->spec_field_count);
+    (void) printf("\n### Exchange: %s\n\n%s. %s is the %s, %s the %s%s.\n",
+                  kind->name, kind->help,
+                  kind->uses_between ? "The first of `between`" : "`from`",
+                  kind->from_part, kind->uses_between ? "the other" : "`to`",
+                  kind->to_part,
+                  kind->to_may_be_host ? " or a host without an agent" : "");
+    print_keys(kind->uses_between ? "in a plan (beside `between`)"
+                                  : "in a plan (beside `from` and `to`)",
+               kind->spec_fields, kind->spec_field_count);
     (void) snprintf(heading, sizeof(heading), "outcome (table `%s_outcome`)",
                     kind->name);
     print_names(heading, "one row an end", kind->outcome_fields,
