@@ -15,6 +15,7 @@ struct desk {
     const struct agent_config *config;
     const char *name;
     uint16_t port;
+    double loopback_bps; /* 0: not measured */
     struct gate *gate;
     struct spool *spool;
     struct roster *roster;

@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/roster.h"
 
+#include "agent/awake.h"
 #include "agent/log.h"
 #include "agent/memory.h"
+#include "agent/readings.h"
 #include "agent/wire/messages.h"
 
 #include <assert.h>
@@ -18,6 +20,11 @@ struct seat {
     struct exchange *exchange; /* NULL: ended, on the way to the spool */
     struct exchange_order order;
     enum account_state state; /* when it has ended */
+    struct rows before;       /* readings */
+    char readings_trouble[128];
+    /* Ended, and waits for the readings after it; NULL: does not. */
+    struct exchange_account *ended;
+    bool is_being_read;
 };
 
 struct roster {
@@ -25,6 +32,8 @@ struct roster {
     struct spool *spool; /* borrowed */
     struct seat *seats;
     size_t seat_count;
+    struct readings *readings;
+    struct awake *awake;
     void (*on_ready)(void *owner, const char *id);
     void (*on_closed)(void *owner);
     void *owner; /* borrowed */
@@ -35,13 +44,19 @@ struct roster {
 static enum roster_answer arm(struct roster *roster,
                               const struct exchange_order *order,
                               struct fault *fault);
+static void on_read_before(void *owner, const struct rows *rows,
+                           const struct fault *fault);
 static void on_end(void *owner, struct exchange *exchange,
                    struct exchange_account *account);
+static void read_after(struct roster *roster);
+static void on_read_after(void *owner, const struct rows *rows,
+                          const struct fault *fault);
 static void on_put(void *owner, const char *id, const struct fault *fault);
 static void close_when_empty(struct roster *roster);
 
 struct roster *roster_open(const struct exchange_site *site,
                            struct spool *spool,
+                           const struct agent_config *config,
                            void (*on_ready)(void *owner, const char *id),
                            void *owner)
 {
@@ -49,6 +64,9 @@ struct roster *roster_open(const struct exchange_site *site,
 
     roster->site = *site;
     roster->spool = spool;
+    roster->readings = readings_open(site->loop, config);
+    readings_try(roster->readings);
+    roster->awake = awake_open(site->loop);
     roster->on_ready = on_ready;
     roster->owner = owner;
     return roster;
@@ -72,6 +90,7 @@ static struct seat *add_seat(struct roster *roster,
 
     seat->roster = roster;
     seat->order = *order;
+    seat->before.row_size = sizeof(struct radio_reading);
     seat->next = roster->seats;
     roster->seats = seat;
     roster->seat_count++;
@@ -86,6 +105,10 @@ static void remove_seat(struct seat *seat)
         link = &(*link)->next;
     *link = seat->next;
     seat->roster->seat_count--;
+    if (!seat->roster->seats)
+        awake_release(seat->roster->awake);
+    readings_forget(seat->roster->readings, seat);
+    rows_clear(&seat->before);
     free(seat);
 }
 
@@ -124,6 +147,16 @@ struct exchange *roster_by_ticket(const struct roster *roster,
     return NULL;
 }
 
+bool roster_is_empty(const struct roster *roster)
+{
+    return !roster->seats;
+}
+
+const struct readings *roster_readings(const struct roster *roster)
+{
+    return roster->readings;
+}
+
 size_t roster_run_tag_length(const char *id)
 {
     return strcspn(id, "-");
@@ -135,6 +168,17 @@ static bool is_same_run(const char *one, const char *other)
 
     return length == roster_run_tag_length(other)
            && strncmp(one, other, length) == 0;
+}
+
+static void add_readings(struct rows *readings, const struct rows *rows,
+                         enum reading_moment moment)
+{
+    for (size_t i = 0; i < rows->count; i++) {
+        struct radio_reading *reading = rows_add(readings);
+
+        *reading = *(const struct radio_reading *) rows_at(rows, i);
+        reading->moment = (int) moment;
+    }
 }
 
 /* --- taking an order ------------------------------------------------------ */
@@ -276,7 +320,34 @@ static enum roster_answer arm(struct roster *roster,
         return ROSTER_REFUSED;
     }
     log_info("exchange: %s %s %s armed", order->kind, order->part, order->id);
+    awake_hold(roster->awake, order->stop_ns);
+    if (readings_can(roster->readings))
+        readings_ask(roster->readings,
+                     order->start_ns > QUIET_NS ? order->start_ns - QUIET_NS
+                                                : 1,
+                     on_read_before, seat);
     return ROSTER_ARMED;
+}
+
+/* --- the radio's own words ------------------------------------------------ */
+
+static void note_readings(struct seat *seat, const char *moment,
+                          const struct fault *fault)
+{
+    if (!seat->readings_trouble[0])
+        (void) snprintf(seat->readings_trouble, sizeof(seat->readings_trouble),
+                        "readings %s: %.110s", moment, fault->text);
+}
+
+static void on_read_before(void *owner, const struct rows *rows,
+                           const struct fault *fault)
+{
+    struct seat *seat = owner;
+
+    if (fault->code)
+        note_readings(seat, "before", fault);
+    else
+        add_readings(&seat->before, rows, READING_BEFORE);
 }
 
 /* --- the end -------------------------------------------------------------- */
@@ -306,7 +377,67 @@ static void on_end(void *owner, struct exchange *exchange,
     log_info("exchange: %s %s %s %s%s%s", account->kind, account->part,
              account->id, account_states[account->state],
              account->trouble[0] ? ": " : "", account->trouble);
+    readings_forget(seat->roster->readings, seat);
+    seat->ended = mem_new(struct exchange_account);
+    account_move(seat->ended, account);
+    add_readings(&seat->ended->readings, &seat->before, READING_BEFORE);
+    read_after(seat->roster);
+}
+
+/* --- after it ------------------------------------------------------------- */
+
+static void put_ended(struct seat *seat)
+{
+    struct exchange_account *account = seat->ended;
+
+    if (!account->trouble[0])
+        (void) snprintf(account->trouble, sizeof(account->trouble), "%s",
+                        seat->readings_trouble);
+    seat->ended = NULL;
     put_account(seat->roster, account);
+    account_clear(account);
+    free(account);
+}
+
+static bool is_any_running(const struct roster *roster)
+{
+    for (const struct seat *seat = roster->seats; seat; seat = seat->next) {
+        if (seat->exchange && exchange_state(seat->exchange) == ACCOUNT_RUNNING)
+            return true;
+    }
+    return false;
+}
+
+/* What ran beside others is read when they are through as well: the command
+ * would disturb them. */
+static void read_after(struct roster *roster)
+{
+    const bool can_read = readings_can(roster->readings) && !roster->on_closed;
+
+    if (can_read && is_any_running(roster))
+        return;
+    for (struct seat *seat = roster->seats; seat; seat = seat->next) {
+        if (!seat->ended || seat->is_being_read)
+            continue;
+        if (can_read && seat->ended->begun_ns) {
+            seat->is_being_read = true;
+            readings_ask(roster->readings, 0, on_read_after, seat);
+        } else {
+            put_ended(seat);
+        }
+    }
+}
+
+static void on_read_after(void *owner, const struct rows *rows,
+                          const struct fault *fault)
+{
+    struct seat *seat = owner;
+
+    if (fault->code)
+        note_readings(seat, "after", fault);
+    else
+        add_readings(&seat->ended->readings, rows, READING_AFTER);
+    put_ended(seat);
 }
 
 /* The controller should know that the account would not outlive the agent. */
@@ -416,6 +547,8 @@ static void on_idle_closed(uv_handle_t *handle)
     void (*on_closed)(void *) = roster->on_closed;
     void *owner = roster->owner;
 
+    readings_close(roster->readings);
+    awake_close(roster->awake);
     free(roster);
     on_closed(owner);
 }
@@ -438,5 +571,8 @@ void roster_close(struct roster *roster, void (*on_closed)(void *owner))
         if (seat->exchange)
             exchange_cancel(seat->exchange);
     }
+    /* What is worth more than a last reading waits for it. */
+    readings_cancel(roster->readings);
+    read_after(roster);
     close_when_empty(roster);
 }

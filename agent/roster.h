@@ -2,6 +2,7 @@
 #ifndef AGENT_ROSTER_H
 #define AGENT_ROSTER_H
 
+#include "agent/config.h"
 #include "agent/exchanges/exchange.h"
 #include "agent/spool.h"
 
@@ -15,10 +16,11 @@ struct roster;
 
 #define ROSTER_EXCHANGES_MAX 64
 
-/* site and spool are borrowed until roster_close() is through.  on_ready is
- * called for each account when it can be had. */
+/* site, spool and config are borrowed until roster_close() is through.
+ * on_ready is called for each account when it can be had. */
 struct roster *roster_open(const struct exchange_site *site,
                            struct spool *spool,
+                           const struct agent_config *config,
                            void (*on_ready)(void *owner, const char *id),
                            void *owner);
 /* What a former agent was in the middle of becomes an account "broken". */
@@ -53,6 +55,12 @@ enum roster_place roster_find(const struct roster *roster, const char *id,
                               enum account_state *ret_state);
 /* End it now; on_ready follows, not before this returns. */
 void roster_cancel(struct roster *roster, const char *id);
+
+/* What reads this agent's radio; borrowed. */
+struct readings;
+const struct readings *roster_readings(const struct roster *roster);
+/* Is no exchange under way? */
+bool roster_is_empty(const struct roster *roster);
 
 /* NULL: not under way. */
 struct exchange *roster_by_id(const struct roster *roster, const char *id);

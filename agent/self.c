@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/self.h"
 
+#include "agent/awake.h"
 #include "agent/clock.h"
 #include "agent/memory.h"
+#include "agent/power.h"
 
 #include <netinet/in.h>
 #include <unistd.h>
@@ -92,6 +94,34 @@ static void add_steps(json_t *self, const struct agent_config *config)
     (void) json_object_set_new(self, "steps", steps);
 }
 
+static void add_power(json_t *self)
+{
+    struct power power;
+
+    power_read(POWER_FOLDER, &power);
+    if (!power.has_battery)
+        return;
+    (void) json_object_set_new(self, "battery_percent",
+                               json_integer((json_int_t) power.percent));
+    (void) json_object_set_new(self, "on_mains", json_boolean(power.on_mains));
+}
+
+static void add_abilities(json_t *self, const struct self_site *site)
+{
+    if (site->loopback_bps > 0)
+        (void) json_object_set_new(
+            self, "loopback_bps",
+            json_integer((json_int_t) site->loopback_bps));
+    (void) json_object_set_new(self, "can_prevent_sleep",
+                               json_boolean(awake_can()));
+    (void) json_object_set_new(
+        self, "can_read_radio",
+        json_boolean(site->config->readings_command[0] != NULL));
+    if (site->readings_ns)
+        (void) json_object_set_new(
+            self, "readings_ns", json_integer((json_int_t) site->readings_ns));
+}
+
 json_t *self_describe(const struct self_site *site)
 {
     struct self_abilities abilities;
@@ -110,6 +140,8 @@ json_t *self_describe(const struct self_site *site)
     (void) json_object_set_new(self, "kernel_stamps",
                                json_boolean(abilities.has_kernel_stamps));
     add_steps(self, site->config);
+    add_abilities(self, site);
+    add_power(self);
     self_add_system(self);
     return self;
 }

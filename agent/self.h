@@ -15,6 +15,8 @@ struct self_site {
     const char *name;
     const struct agent_config *config;
     uint16_t port;
+    double loopback_bps;  /* 0: not measured */
+    uint64_t readings_ns; /* how long the readings command took last */
 };
 
 struct self_abilities {

@@ -17,7 +17,7 @@ struct route {
 
 /* clang-format off */
 static const struct route routes[] = {
-    { "GET", "/self", serve_self, false, { "ack", NULL } },
+    { "GET", "/self", serve_self, false, { "ack", "selftest", NULL } },
     { "GET", "/way", serve_way, false, { "ack", "to", "from", "interface", "bytes", NULL } },
     { "PUT", "/exchanges/", serve_put_exchange, true, { "ack", NULL } },
     { "GET", "/exchanges/", serve_get_exchange, false, { "ack", "wait_ms", NULL } },

@@ -3,6 +3,7 @@
 
 #include "agent/exchanges/identify.h"
 #include "agent/log.h"
+#include "agent/loopback.h"
 #include "agent/memory.h"
 #include "agent/ports.h"
 #include "agent/serve.h"
@@ -115,6 +116,7 @@ int service_open(const struct service_site *site, struct service **ret_service,
     service->desk.loop = site->loop;
     service->desk.config = site->config;
     service->desk.name = site->name;
+    service->desk.loopback_bps = loopback_measure();
     service->desk.on_idle = on_idle;
     service->ports.udp4 = service->ports.udp6 = -1;
     const int result = open_parts(service, site, fault);
@@ -130,8 +132,8 @@ int service_open(const struct service_site *site, struct service **ret_service,
         .udp6 = service->ports.udp6,
         .port = service->desk.port,
     };
-    service->desk.roster =
-        roster_open(&exchange_site, service->desk.spool, on_ready, service);
+    service->desk.roster = roster_open(&exchange_site, service->desk.spool,
+                                       site->config, on_ready, service);
     roster_recover(service->desk.roster);
     *ret_service = service;
     return 0;

@@ -19,7 +19,9 @@
 #define LATE_MOST_NS (5 * NS_PER_S)
 /* Data requests that are open at once, refused ones among them. */
 #define REQUESTS_MAX 64
-#define WAKE_COUNT   3
+#define WAKE_COUNT   4
+/* The other end may begin a little sooner than its clock was thought to say. */
+#define QUIET_END_NS (100 * NS_PER_MS)
 
 struct exchange {
     struct exchange_site site;
@@ -35,7 +37,7 @@ struct exchange {
     unsigned tied_index; /* of the interface; 0: not tied */
 
     uint64_t start_ns;
-    struct wake start, stop, identify;
+    struct wake quiet, start, stop, identify;
     size_t open_wake_count;
     bool is_begun, peer_has_ended;
     bool is_finished; /* by the part */
@@ -54,6 +56,7 @@ static int check_times(uint64_t start_ns, uint64_t stop_ns,
                        struct fault *fault);
 static void set_times(struct exchange *exchange, uint64_t start_ns,
                       uint64_t stop_ns);
+static void on_quiet(void *owner);
 static void on_start(void *owner);
 static void on_identify(void *owner);
 static void on_stop(void *owner);
@@ -203,9 +206,11 @@ static int check_order(struct exchange *exchange, struct fault *fault)
 
 static int init_wakes(struct exchange *exchange)
 {
-    struct wake *const wakes[WAKE_COUNT] = { &exchange->start, &exchange->stop,
+    struct wake *const wakes[WAKE_COUNT] = { &exchange->quiet, &exchange->start,
+                                             &exchange->stop,
                                              &exchange->identify };
-    wake_fn *const calls[WAKE_COUNT] = { on_start, on_stop, on_identify };
+    wake_fn *const calls[WAKE_COUNT] = { on_quiet, on_start, on_stop,
+                                         on_identify };
 
     for (size_t i = 0; i < WAKE_COUNT; i++) {
         const int status =
@@ -242,6 +247,11 @@ static void set_times(struct exchange *exchange, uint64_t start_ns,
     exchange->order.start_ns = start_ns;
     exchange->order.stop_ns = stop_ns;
     exchange->start_ns = start_ns > now_ns ? start_ns : now_ns;
+    exchange->facts.quiet_from_ns = exchange->account.quiet_ns = 0;
+    if (exchange->start_ns > now_ns + QUIET_NS)
+        wake_set(&exchange->quiet, exchange->start_ns - QUIET_NS);
+    else
+        wake_unset(&exchange->quiet);
     wake_set(&exchange->start, exchange->start_ns);
     wake_set(&exchange->stop, stop_ns);
 }
@@ -305,6 +315,21 @@ static void on_identify(void *owner)
         return;
     identify(exchange, IDENTIFY_DURING);
     set_next_identification(exchange);
+}
+
+/* Twice: silence in between, so what the interface carries is foreign. */
+static void on_quiet(void *owner)
+{
+    struct exchange *exchange = owner;
+
+    if (exchange->is_begun || exchange->ending != ACCOUNT_RUNNING)
+        return;
+    exchange->facts.peer = exchange_peer(exchange);
+    exchange->facts.own = exchange_own(exchange);
+    facts_quiet(&exchange->facts, &exchange->account);
+    if (!exchange->account.quiet_ns
+        && exchange->start_ns > clock_now_ns() + QUIET_END_NS)
+        wake_set(&exchange->quiet, exchange->start_ns - QUIET_END_NS);
 }
 
 static void on_start(void *owner)
@@ -444,6 +469,7 @@ static void close_when_free(struct exchange *exchange)
         || exchange->is_closing)
         return;
     exchange->is_closing = true;
+    wake_close(&exchange->quiet, on_wake_closed);
     wake_close(&exchange->start, on_wake_closed);
     wake_close(&exchange->stop, on_wake_closed);
     wake_close(&exchange->identify, on_wake_closed);
@@ -478,7 +504,8 @@ static void on_discarded_wake_closed(void *owner)
 /* Arming failed: nobody hears of an end. */
 static void discard(struct exchange *exchange)
 {
-    struct wake *const wakes[WAKE_COUNT] = { &exchange->start, &exchange->stop,
+    struct wake *const wakes[WAKE_COUNT] = { &exchange->quiet, &exchange->start,
+                                             &exchange->stop,
                                              &exchange->identify };
     const size_t wake_count = exchange->open_wake_count;
 

@@ -21,6 +21,28 @@ static struct netinfo_route find_way(const struct facts *facts)
     return route;
 }
 
+void facts_quiet(struct facts *facts, struct exchange_account *account)
+{
+    const struct netinfo_route route = find_way(facts);
+    const uint64_t now_ns = clock_now_ns();
+    struct netinfo_counters counters = { 0 };
+
+    if (netinfo_counters(route.interface, &counters) != 0)
+        return;
+    const uint64_t bytes = counters.sent_bytes + counters.received_bytes;
+    const uint64_t packets = counters.sent_packets + counters.received_packets;
+
+    if (!facts->quiet_from_ns) {
+        facts->quiet_from_ns = now_ns;
+        facts->quiet_bytes = bytes;
+        facts->quiet_packets = packets;
+        return;
+    }
+    account->quiet_ns = now_ns - facts->quiet_from_ns;
+    account->quiet_bytes = bytes - facts->quiet_bytes;
+    account->quiet_packets = packets - facts->quiet_packets;
+}
+
 void facts_before(struct facts *facts, struct exchange_account *account)
 {
     const struct netinfo_route route = find_way(facts);
@@ -54,6 +76,8 @@ void facts_after(const struct facts *facts, struct exchange_account *account)
         account->suspended_ns = suspended_ns - facts->suspended_before_ns;
     write_text(account->interface_after, sizeof(account->interface_after),
                route.interface);
+    write_text(account->gateway_after, sizeof(account->gateway_after),
+               route.gateway);
     write_text(account->source_address_after,
                sizeof(account->source_address_after), route.source_address);
     (void) netinfo_counters(account->interface, &counters);

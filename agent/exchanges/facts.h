@@ -13,7 +13,11 @@
 struct facts {
     const struct sockaddr *peer, *own; /* borrowed; own may be NULL */
     uint64_t suspended_before_ns;
+    uint64_t quiet_from_ns, quiet_bytes, quiet_packets; /* counters then */
 };
+
+/* The first call begins the silence before the start, the second ends it. */
+void facts_quiet(struct facts *facts, struct exchange_account *account);
 
 void facts_before(struct facts *facts, struct exchange_account *account);
 void facts_after(const struct facts *facts, struct exchange_account *account);

@@ -112,6 +112,10 @@ static const struct field reading_fields[] = {
 static const struct series readings_series = { "readings", "what the radio told before and after an exchange", sizeof(struct radio_reading), reading_fields, COUNT_OF(reading_fields) };
 /* clang-format on */
 
+/* So long before the start the link is left in silence: readings are over, and
+ * what the interface carries then is foreign. */
+#define QUIET_NS (900 * NS_PER_MS)
+
 /* One end's account.  Clock: this agent's monotonic one. */
 struct exchange_account {
     char id[ID_SIZE];
@@ -191,6 +195,15 @@ static inline void account_init(struct exchange_account *account,
     for (size_t i = 0; i < kind->series_count; i++)
         account->series[i].row_size = kind->series[i].row_size;
     account->readings.row_size = sizeof(struct radio_reading);
+}
+
+/* Take an account over, rows and all; what is left behind is empty. */
+static inline void account_move(struct exchange_account *to,
+                                struct exchange_account *from)
+{
+    *to = *from;
+    memset(from->series, 0, sizeof(from->series));
+    memset(&from->readings, 0, sizeof(from->readings));
 }
 
 static inline void account_clear(struct exchange_account *account)

@@ -192,7 +192,8 @@ whichever_timer_is_missing_it_is_told_and_nothing_is_left(void **state)
         account_clear(&pair->ends[0].account);
     }
     calls_until_failure = -1;
-    assert_int_equal(failure, 4); /* start, stop, identification, probing */
+    /* Silence, start, stop, identification, probing. */
+    assert_int_equal(failure, 5);
 }
 
 /* --- times --------------------------------------------------------------- */
