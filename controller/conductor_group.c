@@ -340,6 +340,8 @@ static int fetch(struct group *group, size_t exchange, size_t number,
         .method = "GET",
         .target = target,
         .timeout_ms = conductor_timeout_ms(conductor, 200000) + wait_ms,
+        /* The far end is asked again by await_far_part(), in its own time. */
+        .tries_count = wait_ms ? 0 : 1,
     };
     int code =
         ends_ask(conductor->ends, ordered->end, &question, &answer, fault);

@@ -146,6 +146,30 @@ static void erase_live(struct display *display)
     display->line_is_up = false;
 }
 
+/* Breaks a clean text at blanks so that it fits the terminal behind an indent
+ * of so many columns; the lines that follow get the same indent. */
+static void print_folded(struct display *display, const char *text, int indent)
+{
+    int column = indent;
+
+    while (*text) {
+        const int blanks = (int) strspn(text, " ");
+        const int bytes = (int) strcspn(text + blanks, " ");
+        char word[LINE_SIZE];
+
+        (void) snprintf(word, sizeof(word), "%.*s", bytes, text + blanks);
+        const int columns = columns_of(word);
+        if (column > indent && column + blanks + columns > display->width - 1) {
+            (void) fprintf(display->out, "\n%*s%s", indent, "", word);
+            column = indent + columns;
+        } else {
+            (void) fprintf(display->out, "%*s%s", blanks, "", word);
+            column += blanks + columns;
+        }
+        text += blanks + bytes;
+    }
+}
+
 static void print_line(struct display *display, const char *head,
                        enum display_tone tone, const char *text)
 {
@@ -154,9 +178,14 @@ static void print_line(struct display *display, const char *head,
 
     display_clean(text, 0, clean, sizeof(clean));
     erase_live(display);
-    (void) fprintf(display->out, " %s%s%s%s\n", head,
-                   has_tone ? tone_starts[tone] : "", clean,
-                   has_tone ? tone_end : "");
+    const int indent = 1 + columns_of(head);
+    (void) fprintf(display->out, " %s%s", head,
+                   has_tone ? tone_starts[tone] : "");
+    if (display->is_live && indent < display->width / 2)
+        print_folded(display, clean, indent);
+    else
+        (void) fputs(clean, display->out);
+    (void) fprintf(display->out, "%s\n", has_tone ? tone_end : "");
     (void) fflush(display->out);
 }
 

@@ -19,26 +19,38 @@ void orders_place_of(const struct plan *plan, uint64_t position,
     };
 }
 
-/* What an exchange of the group runs beside: "download quarry > jetty + ping
- * jetty > quarry"; only how many where that is too long to be read. */
-static void tell_condition(const struct plan *plan,
-                           const struct plan_group *group, size_t self,
-                           char *ret_text, size_t size)
+/* "download quarry > jetty + ping jetty > quarry", or the kinds alone; false:
+ * it is too long to be read. */
+static bool list_others(const struct plan *plan, const struct plan_group *group,
+                        size_t self, bool with_ways, char *ret_text,
+                        size_t size)
 {
-    char way[2 * ADDRESS_SIZE + 8];
+    char way[2 * ADDRESS_SIZE + 8] = "";
     size_t used = 0;
 
-    (void) snprintf(ret_text, size, "idle");
     for (size_t i = 0; i < group->count && used < size; i++) {
         const struct plan_exchange *other = &plan->exchanges[group->first + i];
 
         if (i == self)
             continue;
-        plan_exchange_way(other, way, sizeof(way));
-        used += (size_t) snprintf(ret_text + used, size - used, "%s%s %s",
-                                  used ? " + " : "", other->kind->name, way);
+        if (with_ways)
+            plan_exchange_way(other, way, sizeof(way));
+        used += (size_t) snprintf(ret_text + used, size - used, "%s%s%s%s",
+                                  used ? " + " : "", other->kind->name,
+                                  with_ways ? " " : "", way);
     }
-    if (used >= size)
+    return used < size;
+}
+
+/* What an exchange of the group runs beside. */
+static void tell_condition(const struct plan *plan,
+                           const struct plan_group *group, size_t self,
+                           char *ret_text, size_t size)
+{
+    if (group->count == 1)
+        (void) snprintf(ret_text, size, "idle");
+    else if (!list_others(plan, group, self, true, ret_text, size)
+             && !list_others(plan, group, self, false, ret_text, size))
         (void) snprintf(ret_text, size, "%zu others", group->count - 1);
 }
 

@@ -79,6 +79,23 @@ static double difference(uint64_t before, uint64_t after)
     return after > before ? (double) (after - before) : 0;
 }
 
+/* What was sent by all that ran at once at that end; NaN: not known. */
+static double own_bytes_at(const struct reduction *reduction,
+                           const struct exchange_record *exchange,
+                           const char *end)
+{
+    double bytes = 0;
+
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *other = reduction_exchange(reduction, i);
+
+        if (other->started_unix_ns == exchange->started_unix_ns
+            && (strcmp(other->from, end) == 0 || strcmp(other->to, end) == 0))
+            bytes += other->own_bytes;
+    }
+    return bytes;
+}
+
 static void doubt_foreign_traffic(struct reduction *reduction,
                                   const struct exchange_record *exchange,
                                   const char *end,
@@ -93,15 +110,16 @@ static void doubt_foreign_traffic(struct reduction *reduction,
         difference(said->sent_bytes_before, said->sent_bytes_after)
         + difference(said->received_bytes_before, said->received_bytes_after)
         - packets * link_header_bytes;
-    const double foreign_bytes = counted_bytes - exchange->own_bytes;
+    const double own_bytes = own_bytes_at(reduction, exchange, end);
+    const double foreign_bytes = counted_bytes - own_bytes;
 
-    if (isnan(exchange->own_bytes) || foreign_bytes < foreign_least_bytes
+    if (isnan(own_bytes) || foreign_bytes < foreign_least_bytes
         || foreign_bytes < foreign_share_ratio * counted_bytes)
         return;
     reduction_add_sentence(
         &reduction->doubts,
         "During the %s %s → %s on step %s the interface of %s carried about "
-        "%.1f kB more than the exchange itself (%.0f %% of all): other "
+        "%.1f kB more than what was sent on purpose (%.0f %% of all): other "
         "traffic, or more repeats than TCP told.",
         exchange->kind->name, exchange->from, exchange->to, exchange->step, end,
         foreign_bytes * 1e-3, 100 * foreign_bytes / counted_bytes);

@@ -2,6 +2,7 @@
 #include "reports/markdown.h"
 
 #include "reports/charts.h"
+#include "reports/markdown_messages.h"
 #include "reports/wording.h"
 
 #include <bothends/cautions.h>
@@ -38,6 +39,7 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     write_charts(charts, CHART_SUMMARY, out);
     write_round_trips(reduction, out);
     write_charts(charts, CHART_ROUND_TRIPS, out);
+    markdown_messages(reduction, out);
     write_over_time(charts, out);
     write_method(reduction, out);
     write_doubts(reduction, out);

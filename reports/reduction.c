@@ -231,6 +231,11 @@ void finding_judge(struct finding *finding, struct range expected,
                     "%s", source);
     if (isnan(finding->value) || isnan(finding->low) || isnan(finding->high))
         return;
+    if (finding->condition[0] && strcmp(finding->condition, "idle") != 0) {
+        finding_set_why(finding, "others ran beside it, and the expectation "
+                                 "is for one alone");
+        return;
+    }
     if (finding->low > expected.high) {
         finding->verdict = VERDICT_EXCEEDS;
     } else if (finding->low >= limit) {

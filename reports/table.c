@@ -5,5 +5,6 @@
 const struct report_kind *const report_kinds[] = {
     &ping_report,
     &download_report,
+    &messages_report,
     NULL,
 };

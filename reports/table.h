@@ -7,5 +7,6 @@
 /* Each kind's own row; reports/table.c lists them. */
 extern const struct report_kind ping_report;
 extern const struct report_kind download_report;
+extern const struct report_kind messages_report;
 
 #endif

@@ -432,6 +432,32 @@ static void say_echoes(char *text, size_t size,
                (unsigned long long) sent_count, lost);
 }
 
+static void say_messages(char *text, size_t size,
+                         const struct reduction *reduction)
+{
+    struct rows table = wording_table(reduction, "unconfirmed");
+    double unconfirmed = 0;
+    uint64_t sent_count = 0;
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *finding = rows_at(&table, i);
+
+        if (isnan(finding->value))
+            continue;
+        unconfirmed += finding->value * (double) finding->samples_count;
+        sent_count += finding->samples_count;
+    }
+    rows_clear(&table);
+    if (!sent_count)
+        return;
+    if (unconfirmed < 0.5)
+        append(text, size, " All %llu messages were confirmed.",
+               (unsigned long long) sent_count);
+    else
+        append(text, size, " Of %llu messages %.0f were not confirmed in time.",
+               (unsigned long long) sent_count, unconfirmed);
+}
+
 void wording_sentence(const struct reduction *reduction, char *ret_text,
                       size_t size)
 {
@@ -444,6 +470,7 @@ void wording_sentence(const struct reduction *reduction, char *ret_text,
     else if (table.count)
         say_some(ret_text, size, &table, &counts);
     say_echoes(ret_text, size, reduction);
+    say_messages(ret_text, size, reduction);
     if (!ret_text[0])
         append(ret_text, size, "Nothing was measured.");
     if (ret_text[0] == ' ')

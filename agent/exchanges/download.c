@@ -322,6 +322,8 @@ static void dispose(void *state)
 {
     struct download *download = state;
 
+    for (size_t i = 0; i < download->connection_count; i++)
+        payload_clear(&download->connections[i].payload);
     curl_slist_free_all(download->heads);
     free(download);
 }

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/exchanges/payload.h"
 
+#include "agent/memory.h"
+
 #include <bothends/draw.h>
 #include <stdio.h>
 #include <string.h>
@@ -52,7 +54,7 @@ static void begin_block(struct payload *payload)
     const char *call = order->own_call[0] ? order->own_call : order->own_name;
 
     payload->position = 0;
-    payload->seed = order->seed + payload->block
+    payload->seed = order->seed + (payload->octets ? 0 : payload->block)
                     + (payload->connection << CONNECTION_SHIFT);
     payload->header_bytes = (size_t) snprintf(
         payload->header, sizeof(payload->header),
@@ -62,18 +64,6 @@ static void begin_block(struct payload *payload)
         (unsigned long long) payload->block % 1000000000ULL,
         (unsigned long long) payload->seed,
         payload->is_text ? "text," : "octets: SplitMix64,");
-}
-
-void payload_init(struct payload *payload, const struct exchange_order *order,
-                  uint64_t connection, bool is_text)
-{
-    memset(payload, 0, sizeof(*payload));
-    payload->order = order;
-    payload->connection = connection;
-    payload->is_text = is_text;
-    begin_block(payload);
-    payload->block_bytes =
-        payload_block_bytes(order->expected_bps, payload->header_bytes);
 }
 
 static size_t least_of(size_t one, size_t other)
@@ -133,6 +123,31 @@ static void fill_octets(uint64_t seed, size_t from, unsigned char *room,
     }
 }
 
+/* --- the row -------------------------------------------------------------- */
+
+void payload_init(struct payload *payload, const struct exchange_order *order,
+                  uint64_t connection, bool is_text)
+{
+    memset(payload, 0, sizeof(*payload));
+    payload->order = order;
+    payload->connection = connection;
+    payload->is_text = is_text;
+    begin_block(payload);
+    payload->block_bytes =
+        payload_block_bytes(order->expected_bps, payload->header_bytes);
+    if (is_text || order->expected_bps < PAYLOAD_ONCE_BPS)
+        return;
+    payload->block_bytes = PAYLOAD_ONCE_BLOCK_BYTES;
+    payload->octets = mem_checked(malloc(payload->block_bytes));
+    fill_octets(payload->seed, 0, payload->octets, payload->block_bytes);
+}
+
+void payload_clear(struct payload *payload)
+{
+    free(payload->octets);
+    payload->octets = NULL;
+}
+
 /* From the current place to the block's end at most; how many octets. */
 static size_t fill_in_block(struct payload *payload, unsigned char *room,
                             size_t room_bytes)
@@ -146,7 +161,9 @@ static size_t fill_in_block(struct payload *payload, unsigned char *room,
         memcpy(room, payload->header + from, piece_bytes);
     } else {
         piece_bytes = least_of(payload->block_bytes - from, room_bytes);
-        if (payload->is_text)
+        if (payload->octets)
+            memcpy(room, payload->octets + from - header_bytes, piece_bytes);
+        else if (payload->is_text)
             fill_text(from - header_bytes, room, piece_bytes);
         else
             fill_octets(payload->seed, from - header_bytes, room, piece_bytes);

@@ -18,12 +18,21 @@
  *
  * K is the connection, N the block's number, from 0.  Anybody who hears the
  * block can tell who sends, and make the same octets from what it says.
+ *
+ * Each block has its own seed.  Only where the step is so fast that making
+ * octets would hold it up, all blocks of a connection have the same one, and
+ * its octets are made once: a compressor would have to look further back than
+ * a block to gain by that.
  */
 
 #define PAYLOAD_HEADER_MOST   192
 #define PAYLOAD_BLOCK_LEAST   2048
 #define PAYLOAD_BLOCK_MOST    262144
 #define PAYLOAD_BLOCK_UNKNOWN 65536
+/* From this rate on, octets are made once (measured: making them takes 0.1 s a
+ * GB, as long as the kernel takes to carry them). */
+#define PAYLOAD_ONCE_BPS         500e6
+#define PAYLOAD_ONCE_BLOCK_BYTES 131072
 
 struct payload {
     const struct exchange_order *order; /* borrowed */
@@ -35,12 +44,15 @@ struct payload {
     size_t position;
     size_t header_bytes;
     char header[PAYLOAD_HEADER_MOST];
-    uint64_t seed; /* of this block */
+    uint64_t seed;         /* of this block */
+    unsigned char *octets; /* made once, a block of them; NULL: made anew */
 };
 
-/* The row of one connection, from its start; nothing to clear afterwards. */
+/* The row of one connection, from its start.  order is borrowed until
+ * payload_clear(). */
 void payload_init(struct payload *payload, const struct exchange_order *order,
                   uint64_t connection, bool is_text);
+void payload_clear(struct payload *payload);
 
 /* The next octets of the row, as many as asked for. */
 void payload_fill(struct payload *payload, void *room, size_t room_bytes);

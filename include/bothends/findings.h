@@ -25,7 +25,9 @@ static const char *const verdicts[] = { "",        "meets",     "short",
 /* Measures so far, and their units: goodput_steady and goodput_whole (bit/s),
  * rtt_p50 rtt_p90 rtt_p95 rtt_p99 (s, of all sent; lost = infinite),
  * rtt_answered_p50 ... (s, of those answered), rtt_least (s), rtt_after_pause
- * (s, the first probe after a pause), loss (ratio), gain (ratio of steady
+ * (s, the first probe after a pause), loss (ratio), confirmed_p50
+ * confirmed_p90 confirmed_p95 (s, of all messages sent; unconfirmed =
+ * infinite), unconfirmed (ratio), gain (ratio of steady
  * goodput to that of the step before it in the plan), control_share (ratio).
  * DEVELOPERS.md, "Results", defines each. */
 struct finding {

@@ -92,6 +92,18 @@ static void the_live_line_gives_way_to_the_finished_one(void **state)
     assert_false(f->display.line_is_up);
 }
 
+static void a_long_saying_is_folded_at_blanks_under_itself(void **state)
+{
+    struct fixture *f = *state;
+
+    f->display.is_live = true;
+    f->display.width = 32;
+    display_say(&f->display, "mind", TONE_PLAIN, "%s",
+                "keep people away from the antenna");
+    assert_string_equal(f->text, " mind      keep people away\n"
+                                 "           from the antenna\n");
+}
+
 static void colour_is_used_only_where_it_is_wanted(void **state)
 {
     struct fixture *f = *state;
@@ -179,6 +191,7 @@ int main(void)
         TEST(a_file_is_no_terminal),
         TEST(the_live_line_is_cut_to_the_terminal),
         TEST(the_live_line_gives_way_to_the_finished_one),
+        TEST(a_long_saying_is_folded_at_blanks_under_itself),
         TEST(colour_is_used_only_where_it_is_wanted),
         TEST(texts_from_outside_cannot_steer_the_terminal),
         TEST(cutting_counts_characters_and_never_splits_one),

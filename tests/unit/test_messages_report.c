@@ -1,0 +1,271 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/report.h"
+#include "tests/support/made_run.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdlib.h>
+#include <string.h>
+/* cmocka.h must follow the three above */
+#include <cmocka.h>
+
+#define BEGUN_NS (1000 * NS_PER_S)
+
+struct fixture {
+    struct made_run made;
+    struct rows findings;
+};
+
+static int set_up(void **state)
+{
+    struct fixture *fixture = calloc(1, sizeof(*fixture));
+
+    made_run_init(&fixture->made, false);
+    fixture->findings.row_size = sizeof(struct finding);
+    *state = fixture;
+    return 0;
+}
+
+static int tear_down(void **state)
+{
+    struct fixture *fixture = *state;
+
+    rows_clear(&fixture->findings);
+    made_run_clear(&fixture->made);
+    free(fixture);
+    return 0;
+}
+
+static const struct messages_spec spec = {
+    .count = 40,
+    .gap_ns = { SPREAD_FIXED, 2e9, 2e9, 2e9 },
+    .size_bytes = { SPREAD_FIXED, 80, 80, 80 },
+    .wait_ns = 30 * NS_PER_S
+};
+
+/* Messages confirmed after 1, 2, 3 ... times step_ns; the last so many not. */
+struct made_end {
+    const char *part;
+    size_t count, unconfirmed_count;
+    uint64_t step_ns;
+    int state;
+};
+
+static void make_account(const struct made_end *end,
+                         struct exchange_account *account)
+{
+    struct messages_outcome *outcome =
+        (struct messages_outcome *) account->outcome.bytes;
+
+    account_init(account, &messages_kind);
+    (void) snprintf(account->part, sizeof(account->part), "%s", end->part);
+    account->state = end->state;
+    account->begun_ns = BEGUN_NS;
+    account->ended_ns = BEGUN_NS + 90 * NS_PER_S;
+    outcome->sent_count = end->count;
+    for (size_t i = 0; i < end->count; i++) {
+        struct messages_sent *message = rows_add(&account->series[0]);
+
+        message->sequence = i;
+        message->size_bytes = 80;
+        message->handed_ns = BEGUN_NS + (i + 1) * 2 * NS_PER_S;
+        if (i >= end->count - end->unconfirmed_count)
+            continue;
+        message->state = MESSAGE_CONFIRMED;
+        message->confirmed_ns = message->handed_ns + (i + 1) * end->step_ns;
+    }
+}
+
+static void add_exchange(struct fixture *fixture, uint64_t round,
+                         const struct made_end *first,
+                         const struct made_end *second)
+{
+    struct exchange_account accounts[2];
+    const struct made_exchange exchange = {
+        .kind = &messages_kind,
+        .round = round,
+        .plan_index = 2,
+        .from = "mill",
+        .to = "quay",
+        .condition = "download mill > quay",
+        .spec = &spec,
+        .from_account = &accounts[0],
+        .to_account = second ? &accounts[1] : NULL,
+    };
+
+    make_account(first, &accounts[0]);
+    if (second)
+        make_account(second, &accounts[1]);
+    made_run_add(&fixture->made, &exchange);
+    account_clear(&accounts[0]);
+    if (second)
+        account_clear(&accounts[1]);
+}
+
+static void reduce(struct fixture *fixture)
+{
+    struct fault fault = { 0 };
+
+    made_run_end(&fixture->made, "complete");
+    if (reduce_run(made_run_database(&fixture->made), fixture->made.run.run,
+                   &fixture->made.plan, &fixture->findings, &fault))
+        fail_msg("%s", fault.text);
+}
+
+static const struct finding *finding_of(const struct fixture *fixture,
+                                        const char *measure, const char *from,
+                                        uint64_t round)
+{
+    for (size_t i = 0; i < fixture->findings.count; i++) {
+        const struct finding *finding = rows_at(&fixture->findings, i);
+
+        if (strcmp(finding->measure, measure) == 0
+            && strcmp(finding->from, from) == 0 && finding->round == round)
+            return finding;
+    }
+    fail_msg("no %s from %s in round %d", measure, from, (int) round);
+    return NULL;
+}
+
+static void assert_seconds(double found, double expected)
+{
+    if (!(fabs(found - expected) < 1e-9))
+        fail_msg("found %g, expected %g", found, expected);
+}
+
+static void each_direction_has_its_own_times(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct made_end first = { "first", 40, 0, 10 * NS_PER_MS,
+                                    ACCOUNT_DONE };
+    const struct made_end second = { "second", 40, 0, 20 * NS_PER_MS,
+                                     ACCOUNT_DONE };
+
+    add_exchange(fixture, 1, &first, &second);
+    reduce(fixture);
+    const struct finding *half =
+        finding_of(fixture, "confirmed_p50", "mill", 1);
+    /* Rank 20 of 40 (RFC 2330 section 11.3); its interval is from rank 14 to
+     * 27: binomial, as in the table of tests/reference. */
+    assert_seconds(half->value, 0.20);
+    assert_seconds(half->low, 0.14);
+    assert_seconds(half->high, 0.27);
+    assert_string_equal(half->to, "quay");
+    assert_string_equal(half->condition, "download mill > quay");
+    assert_string_equal(half->unit, "s");
+    assert_int_equal(half->samples_count, 40);
+    assert_int_equal(half->verdict, VERDICT_NONE);
+    assert_seconds(finding_of(fixture, "confirmed_p90", "mill", 1)->value,
+                   0.36);
+    assert_seconds(finding_of(fixture, "confirmed_p50", "quay", 1)->value,
+                   0.40);
+    assert_string_equal(finding_of(fixture, "confirmed_p50", "quay", 1)->to,
+                        "mill");
+}
+
+static void a_percentile_needs_enough_messages(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct made_end first = { "first", 40, 0, NS_PER_MS, ACCOUNT_DONE };
+    const struct made_end second = { "second", 5, 0, NS_PER_MS, ACCOUNT_DONE };
+
+    add_exchange(fixture, 1, &first, &second);
+    reduce(fixture);
+    const struct finding *finding =
+        finding_of(fixture, "confirmed_p95", "mill", 1);
+    assert_true(isnan(finding->value));
+    assert_string_equal(finding->why, "needs 72 messages, there are 40");
+    assert_true(isnan(finding_of(fixture, "confirmed_p50", "quay", 1)->value));
+}
+
+static void the_unconfirmed_count_as_infinite(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct made_end first = { "first", 40, 8, 10 * NS_PER_MS,
+                                    ACCOUNT_FAILED };
+    const struct made_end second = { "second", 40, 21, 10 * NS_PER_MS,
+                                     ACCOUNT_FAILED };
+
+    add_exchange(fixture, 1, &first, &second);
+    reduce(fixture);
+    const struct finding *share = finding_of(fixture, "unconfirmed", "mill", 1);
+    assert_seconds(share->value, 0.2);
+    /* Wilson's interval of 8 in 40, worked by hand: (0.2 + z2/80 -+ z
+     * sqrt(0.16/40 + z2/6400)) / (1 + z2/40), z = 1.959964. */
+    assert_true(fabs(share->low - 0.10503) < 5e-5);
+    assert_true(fabs(share->high - 0.34760) < 5e-5);
+    assert_true(isinf(finding_of(fixture, "confirmed_p90", "mill", 1)->value));
+    assert_seconds(finding_of(fixture, "confirmed_p50", "mill", 1)->value,
+                   0.20);
+    assert_true(isinf(finding_of(fixture, "confirmed_p50", "quay", 1)->value));
+}
+
+static void what_had_not_waited_out_at_the_stop_is_left_out(void **state)
+{
+    struct fixture *fixture = *state;
+    /* The last of 40 was sent 80 s after the begin; it all ends 10 s later, so
+     * messages 29 to 39, sent within 30 s of it, are undecided. */
+    const struct made_end first = { "first", 40, 20, 10 * NS_PER_MS,
+                                    ACCOUNT_STOPPED };
+    const struct made_end second = { "second", 40, 0, 10 * NS_PER_MS,
+                                     ACCOUNT_DONE };
+
+    add_exchange(fixture, 1, &first, &second);
+    reduce(fixture);
+    const struct finding *share = finding_of(fixture, "unconfirmed", "mill", 1);
+    assert_int_equal(share->samples_count, 30);
+    assert_seconds(share->value, 10.0 / 30);
+}
+
+static void
+an_account_that_never_came_is_said_for_its_direction_only(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct made_end first = { "first", 40, 0, 10 * NS_PER_MS,
+                                    ACCOUNT_DONE };
+
+    add_exchange(fixture, 1, &first, NULL);
+    reduce(fixture);
+    assert_seconds(finding_of(fixture, "confirmed_p50", "mill", 1)->value,
+                   0.20);
+    const struct finding *missing =
+        finding_of(fixture, "confirmed_p50", "quay", 1);
+    assert_true(isnan(missing->value));
+    assert_non_null(strstr(missing->why, "quay"));
+}
+
+static void rounds_are_put_together_by_direction(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct made_end first = { "first", 40, 0, 10 * NS_PER_MS,
+                                    ACCOUNT_DONE };
+    const struct made_end second = { "second", 36, 2, 10 * NS_PER_MS,
+                                     ACCOUNT_DONE };
+
+    add_exchange(fixture, 1, &first, &second);
+    add_exchange(fixture, 2, &first, &second);
+    reduce(fixture);
+    assert_int_equal(
+        finding_of(fixture, "confirmed_p95", "mill", 0)->samples_count, 80);
+    assert_seconds(finding_of(fixture, "confirmed_p95", "mill", 0)->value,
+                   0.38);
+    assert_seconds(finding_of(fixture, "unconfirmed", "quay", 0)->value,
+                   4.0 / 72);
+}
+
+#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        TEST(each_direction_has_its_own_times),
+        TEST(a_percentile_needs_enough_messages),
+        TEST(the_unconfirmed_count_as_infinite),
+        TEST(what_had_not_waited_out_at_the_stop_is_left_out),
+        TEST(an_account_that_never_came_is_said_for_its_direction_only),
+        TEST(rounds_are_put_together_by_direction),
+    };
+
+    return cmocka_run_group_tests_name("messages' report", tests, NULL, NULL);
+}
