@@ -155,7 +155,7 @@ static void prepare_site(struct conductor *conductor)
     for (size_t i = 0; i < plan->step_count; i++) {
         struct expectation expected;
 
-        capacity_expect(&plan->link, &plan->steps[i], &expected);
+        capacity_expect_of(plan, &plan->steps[i], &expected);
         site->expected_bps[i] =
             range_is_said(expected.goodput_bps) ? expected.goodput_bps.high : 0;
     }

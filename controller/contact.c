@@ -6,6 +6,7 @@
 
 #include <inttypes.h>
 #include <reports/capacity.h>
+#include <reports/ladder.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -161,6 +162,26 @@ static int doubt_self(struct conductor *conductor, int end,
 
 /* --- the ways ------------------------------------------------------------- */
 
+/* Whom a way leads to. */
+struct way_partner {
+    int end; /* -1: a host that is no end */
+    const char *name, *address;
+};
+
+static struct way_partner partner_of(const struct conductor *conductor, int end)
+{
+    return (struct way_partner){ end, conductor->plan->ends[end].name,
+                                 ends_address(conductor->ends, end) };
+}
+
+/* The own radio is on this side of the air, whatever interface it is at. */
+static bool is_before_the_air(const struct conductor *conductor,
+                              const struct way_partner *to)
+{
+    return to->end >= 0
+           && conductor->plan->ends[to->end].landmark == LANDMARK_OWN_RADIO;
+}
+
 static int ask_way(struct conductor *conductor, int end, const char *to,
                    json_t **ret_body, struct fault *fault)
 {
@@ -191,7 +212,7 @@ static int ask_way(struct conductor *conductor, int end, const char *to,
     return 0;
 }
 
-/* The way is the one of the plan, and something came back. */
+/* The way is the one of the plan. */
 static int check_way(struct conductor *conductor, int end, const char *to_name,
                      const char *to, const struct contact_way *way,
                      struct fault *fault)
@@ -214,15 +235,29 @@ static int check_way(struct conductor *conductor, int end, const char *to_name,
                          "expected %s (ends.%s.address)",
                          planned->name, to_name, to, way->source_address, own,
                          planned->name);
-    if (way->echo_count > 0 && way->answered_count == 0)
-        return fault_set(fault, UV_EHOSTUNREACH,
-                         "%s: no answer from %s (%s) to %zu echoes by "
-                         "interface '%s'%s%s: is the other end up, on the same "
-                         "step, and does it answer pings?",
-                         planned->name, to_name, to, way->echo_count,
-                         way->interface, way->trouble[0] ? "; " : "",
-                         way->trouble);
     return 0;
+}
+
+/* Something came back.  That an end without an agent is silent is what the
+ * run's pings are there to find out. */
+static int check_answers(struct conductor *conductor, int end,
+                         const struct way_partner *to,
+                         const struct contact_way *way, struct fault *fault)
+{
+    if (way->echo_count == 0 || way->answered_count > 0)
+        return 0;
+    if (to->end >= 0 && !plan_has_agent(conductor->plan, to->end))
+        return conductor_note(conductor, "contact", fault,
+                              "%s had no answer from %s (%s) to %zu echoes",
+                              name_of(conductor, end), to->name, to->address,
+                              way->echo_count);
+    return fault_set(fault, UV_EHOSTUNREACH,
+                     "%s: no answer from %s (%s) to %zu echoes by "
+                     "interface '%s'%s%s: is the other end up, on the same "
+                     "step, and does it answer pings?",
+                     name_of(conductor, end), to->name, to->address,
+                     way->echo_count, way->interface,
+                     way->trouble[0] ? "; " : "", way->trouble);
 }
 
 /* The least round trip that any step of the plan allows; NaN: not known. */
@@ -233,7 +268,7 @@ static double least_rtt_ns(const struct plan *plan)
     for (size_t i = 0; i < plan->step_count; i++) {
         struct expectation expected;
 
-        capacity_expect(&plan->link, &plan->steps[i], &expected);
+        capacity_expect_of(plan, &plan->steps[i], &expected);
         if (!range_is_said(expected.least_rtt_ns))
             return (double) NAN;
         if (isnan(least_ns) || expected.least_rtt_ns.low < least_ns)
@@ -294,43 +329,58 @@ static int doubt_way(struct conductor *conductor, int end, const char *to_name,
     return code;
 }
 
-static int prove_way(struct conductor *conductor, int end, const char *to_name,
-                     const char *to, struct proof *proof, struct fault *fault)
+static int judge_way(struct conductor *conductor, int end,
+                     const struct way_partner *to,
+                     const struct contact_way *way, struct fault *fault)
+{
+    int code = 0;
+
+    if (!is_before_the_air(conductor, to))
+        code = check_way(conductor, end, to->name, to->address, way, fault);
+    if (!code)
+        code = check_answers(conductor, end, to, way, fault);
+    if (!code && !is_before_the_air(conductor, to))
+        code = doubt_way(conductor, end, to->name, way, fault);
+    return code;
+}
+
+static int prove_way(struct conductor *conductor, int end,
+                     const struct way_partner *to, struct proof *proof,
+                     struct fault *fault)
 {
     struct contact_way way;
     json_t *body = NULL;
-    int code = ask_way(conductor, end, to, &body, fault);
+    int code = ask_way(conductor, end, to->address, &body, fault);
 
     if (code)
         return code;
     code = contact_read_way(body, &way, fault);
-    (void) json_object_set_new(body, "to_name", json_string(to_name));
+    (void) json_object_set_new(body, "to_name", json_string(to->name));
     (void) json_array_append_new(proof->ways, body);
     if (!code)
-        code = check_way(conductor, end, to_name, to, &way, fault);
-    if (!code)
-        code = doubt_way(conductor, end, to_name, &way, fault);
-    if (!code && !proof->has_way) {
+        code = judge_way(conductor, end, to, &way, fault);
+    if (!code && !proof->has_way && !is_before_the_air(conductor, to)) {
         proof->way = way;
         proof->has_way = true;
     }
     return code;
 }
 
-/* Was this way asked for already?  Several exchanges use one pair. */
-static bool is_proven(const struct proof *proof, const char *to_name)
+/* What was found of this way, if it was asked for: several exchanges use one
+ * pair. */
+static const json_t *find_way(const json_t *ways, const char *to_name)
 {
     const json_t *way;
     size_t i;
 
-    json_array_foreach(proof->ways, i, way)
+    json_array_foreach(ways, i, way)
     {
         const char *name = json_string_value(json_object_get(way, "to_name"));
 
         if (name && strcmp(name, to_name) == 0)
-            return true;
+            return way;
     }
-    return false;
+    return NULL;
 }
 
 static int prove_ways(struct conductor *conductor, struct proof *proofs,
@@ -342,18 +392,76 @@ static int prove_ways(struct conductor *conductor, struct proof *proofs,
     for (size_t i = 0; i < plan->exchange_count && !code; i++) {
         const struct plan_exchange *planned = &plan->exchanges[i];
         const int from = planned->from_end, to = planned->to_end;
-        const char *to_address = to >= 0 ? ends_address(conductor->ends, to)
-                                         : conductor->site.hosts[i];
+        const struct way_partner host = { -1, planned->to,
+                                          conductor->site.hosts[i] };
+        const struct way_partner there =
+            to >= 0 ? partner_of(conductor, to) : host;
+        const struct way_partner back = partner_of(conductor, from);
 
-        if (!is_proven(&proofs[from], planned->to))
-            code = prove_way(conductor, from, planned->to, to_address,
-                             &proofs[from], fault);
-        if (!code && to >= 0 && !is_proven(&proofs[to], planned->from))
-            code = prove_way(conductor, to, planned->from,
-                             ends_address(conductor->ends, from), &proofs[to],
-                             fault);
+        if (!find_way(proofs[from].ways, there.name))
+            code = prove_way(conductor, from, &there, &proofs[from], fault);
+        if (!code && plan_has_agent(plan, to)
+            && !find_way(proofs[to].ways, back.name))
+            code = prove_way(conductor, to, &back, &proofs[to], fault);
     }
     return code;
+}
+
+/* --- the ladder ----------------------------------------------------------- */
+
+/* From our own end, which can be asked also when nothing crosses the air. */
+static int climb(struct conductor *conductor, int landmark_end,
+                 const json_t *known_ways, struct rung *ret_rung)
+{
+    const struct plan *plan = conductor->plan;
+    const struct plan_end *end = &plan->ends[landmark_end];
+    const json_t *known = find_way(known_ways, end->name);
+    struct fault ignored = { 0 };
+    struct contact_way way = { 0 };
+    json_t *body = NULL;
+    int code = 0;
+
+    if (!known)
+        code = ask_way(conductor, plan->controller_end,
+                       ends_address(conductor->ends, landmark_end), &body,
+                       &ignored);
+    if (!code)
+        code = contact_read_way(known ? known : body, &way, &ignored);
+    json_decref(body);
+    *ret_rung = (struct rung){ .landmark = end->landmark,
+                               .sent_count = way.echo_count,
+                               .answered_count = way.answered_count };
+    (void) snprintf(ret_rung->name, sizeof(ret_rung->name), "%s", end->name);
+    return code;
+}
+
+/* asks_more: rungs of which nothing is known yet are pinged. */
+static void show_ladder(struct conductor *conductor, const json_t *known_ways,
+                        bool asks_more)
+{
+    const struct plan *plan = conductor->plan;
+    struct rung rungs[PLAN_ENDS_MAX];
+    struct fault ignored = { 0 };
+    char text[400];
+    size_t count = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (plan->ends[i].landmark == LANDMARK_NONE
+            || (int) i == plan->controller_end
+            || (!asks_more && !find_way(known_ways, plan->ends[i].name)))
+            continue;
+        const int code = climb(conductor, (int) i, known_ways, &rungs[count]);
+        if (code == UV_ECANCELED)
+            return;
+        /* Without a route nothing is sent, and that is no answer either. */
+        if (code)
+            rungs[count].sent_count = 1;
+        count++;
+    }
+    ladder_sort(rungs, count);
+    if (ladder_tell(rungs, count, plan->ends[plan->controller_end].name, text,
+                    sizeof(text)))
+        (void) conductor_note(conductor, "ladder", &ignored, "%s", text);
 }
 
 /* --- what the operator reads ---------------------------------------------- */
@@ -414,6 +522,13 @@ static void tell_end(struct conductor *conductor, const struct proof *proofs,
                 clock);
 }
 
+static void tell_agentless(struct conductor *conductor, int end)
+{
+    display_say(conductor->display, "contact", TONE_PLAIN,
+                "%s %s (no agent: seen from one end only)",
+                name_of(conductor, end), ends_address(conductor->ends, end));
+}
+
 static int store_proof(struct conductor *conductor, int end,
                        const struct proof *proof, struct fault *fault)
 {
@@ -435,6 +550,8 @@ static int prove_all(struct conductor *conductor, struct proof *proofs,
     int code = 0;
 
     for (size_t i = 0; i < end_count && !code; i++) {
+        if (!plan_has_agent(conductor->plan, (int) i))
+            continue;
         code = ask_self(conductor, (int) i, &proofs[i], fault);
         if (!code)
             code = doubt_self(conductor, (int) i, &proofs[i], fault);
@@ -442,6 +559,10 @@ static int prove_all(struct conductor *conductor, struct proof *proofs,
     if (!code)
         code = prove_ways(conductor, proofs, fault);
     for (size_t i = 0; i < end_count && !code; i++) {
+        if (!plan_has_agent(conductor->plan, (int) i)) {
+            tell_agentless(conductor, (int) i);
+            continue;
+        }
         tell_end(conductor, proofs, (int) i);
         code = store_proof(conductor, (int) i, &proofs[i], fault);
     }
@@ -455,6 +576,9 @@ int contact_prove(struct conductor *conductor, struct fault *fault)
     for (size_t i = 0; i < PLAN_ENDS_MAX; i++)
         proofs[i].ways = json_array();
     const int code = prove_all(conductor, proofs, fault);
+    if (code != UV_ECANCELED)
+        show_ladder(conductor, proofs[conductor->plan->controller_end].ways,
+                    code != 0);
     for (size_t i = 0; i < PLAN_ENDS_MAX; i++) {
         json_decref(proofs[i].self_body);
         json_decref(proofs[i].ways);
@@ -476,12 +600,15 @@ int contact_prove_again(struct conductor *conductor, struct fault *fault)
     for (size_t i = 0; i < conductor->plan->end_count && !code; i++) {
         struct ends_answer answer = { 0 };
 
-        if (ends_is_own(conductor->ends, (int) i))
+        if (ends_is_own(conductor->ends, (int) i)
+            || !plan_has_agent(conductor->plan, (int) i))
             continue;
         code = ends_ask(conductor->ends, (int) i, &question, &answer, fault);
         if (!code && answer.status != 200)
             code = fault_set(fault, UV_EPROTO, "%s", answer.text);
         ends_answer_clear(&answer);
     }
+    if (code && code != UV_ECANCELED)
+        show_ladder(conductor, NULL, true);
     return code;
 }

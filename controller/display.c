@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/display.h"
 
+#include <bothends/characters.h>
 #include <bothends/units.h>
 #include <stdarg.h>
 #include <stdlib.h>
@@ -55,32 +56,6 @@ void display_init(struct display *display, FILE *out)
 
 /* --- clean text --------------------------------------------------------- */
 
-/* Length of the UTF-8 sequence at text; 0 when it is none that may be shown:
- * a control character (C0, DEL, C1), or bytes that are no character. */
-static size_t sequence_bytes(const unsigned char *text)
-{
-    if (text[0] < 0x80)
-        return text[0] >= 0x20 && text[0] != 0x7f;
-    const size_t length = text[0] >= 0xf0   ? 4
-                          : text[0] >= 0xe0 ? 3
-                          : text[0] >= 0xc2 ? 2
-                                            : 0;
-    for (size_t i = 1; i < length; i++) {
-        if ((text[i] & 0xc0) != 0x80)
-            return 0;
-    }
-    const bool is_c1 = text[0] == 0xc2 && text[1] < 0xa0;
-    /* Marks that turn the direction of writing: U+200E, 200F, 202A to 202E,
-     * 2066 to 2069. */
-    const bool turns =
-        text[0] == 0xe2
-        && ((text[1] == 0x80
-             && (text[2] == 0x8e || text[2] == 0x8f
-                 || (text[2] >= 0xaa && text[2] <= 0xae)))
-            || (text[1] == 0x81 && text[2] >= 0xa6 && text[2] <= 0xa9));
-    return is_c1 || turns ? 0 : length;
-}
-
 void display_clean(const char *text, size_t columns, char *ret_text,
                    size_t size)
 {
@@ -89,7 +64,8 @@ void display_clean(const char *text, size_t columns, char *ret_text,
 
     /* cut_at: where the ellipsis goes, if what follows turns out too wide. */
     while (*text && used + sizeof(ellipsis) + 4 < size) {
-        const size_t length = sequence_bytes((const unsigned char *) text);
+        size_t length;
+        const bool is_clean = character_is_clean(character_at(text, &length));
 
         if (columns && shown + 1 == columns)
             cut_at = used;
@@ -97,9 +73,9 @@ void display_clean(const char *text, size_t columns, char *ret_text,
             memcpy(ret_text + cut_at, ellipsis, sizeof(ellipsis));
             return;
         }
-        memcpy(ret_text + used, length ? text : "?", length ? length : 1);
-        used += length ? length : 1;
-        text += length ? length : 1;
+        memcpy(ret_text + used, is_clean ? text : "?", is_clean ? length : 1);
+        used += is_clean ? length : 1;
+        text += length;
         shown++;
     }
     ret_text[used] = '\0';

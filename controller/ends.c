@@ -5,6 +5,7 @@
 #include "controller/keys.h"
 #include "controller/own_agent.h"
 
+#include <assert.h>
 #include <limits.h>
 #include <netdb.h>
 #include <stdlib.h>
@@ -19,7 +20,7 @@ static const uint64_t drift_divisor = 10000;
 #define ACKNOWLEDGEMENTS_MAX PLAN_GROUP_MAX
 
 struct end {
-    struct client_target *target;
+    struct client_target *target; /* NULL: no agent there */
     char address[ADDRESS_SIZE], control[ADDRESS_SIZE];
     char acknowledgements[ACKNOWLEDGEMENTS_MAX][ID_SIZE];
     size_t acknowledgement_count;
@@ -170,12 +171,14 @@ static int open_all(struct ends *ends, struct fault *fault)
         && own_agent_is_needed(ends->wish.loop, ends->ends[own].control,
                                (uint16_t) plan->ends[own].port))
         code = start_own_agent(ends, fault);
-    for (size_t i = 0; i < plan->end_count && !code; i++)
-        code = add_target(ends, (int) i,
-                          (int) i == own && ends->own_agent
-                              ? own_agent_key(ends->own_agent)
-                              : NULL,
-                          fault);
+    for (size_t i = 0; i < plan->end_count && !code; i++) {
+        if (plan_has_agent(plan, (int) i))
+            code = add_target(ends, (int) i,
+                              (int) i == own && ends->own_agent
+                                  ? own_agent_key(ends->own_agent)
+                                  : NULL,
+                              fault);
+    }
     return code;
 }
 
@@ -276,6 +279,7 @@ int ends_ask(struct ends *ends, int number,
     struct asking asking = { 0 };
     char path[512 + ACKNOWLEDGEMENTS_MAX * ID_SIZE];
 
+    assert(end->target);
     make_path(end, question->target, path, sizeof(path));
     struct client_call *call =
         client_start(end->target, question->method, path, question->body,
@@ -330,8 +334,11 @@ bool ends_has_acknowledgements(const struct ends *ends, int number)
 int ends_clock(const struct ends *ends, int number,
                struct ends_clock *ret_clock)
 {
-    const struct client_clock clock = client_clock(ends->ends[number].target);
+    const struct client_target *target = ends->ends[number].target;
 
+    if (!target)
+        return UV_EAGAIN;
+    const struct client_clock clock = client_clock(target);
     if (!clock.is_known)
         return UV_EAGAIN;
     const uint64_t age_ns = uv_hrtime() - clock.own_ns;
@@ -346,7 +353,7 @@ int ends_clock(const struct ends *ends, int number,
 void ends_forget_clocks(struct ends *ends)
 {
     for (size_t i = 0; i < ends->wish.plan->end_count; i++) {
-        if (!ends_is_own(ends, (int) i))
+        if (!ends_is_own(ends, (int) i) && ends->ends[i].target)
             client_forget_clock(ends->ends[i].target);
     }
 }
@@ -356,7 +363,7 @@ void ends_traffic(const struct ends *ends, uint64_t *ret_sent_bytes,
 {
     *ret_sent_bytes = *ret_received_bytes = 0;
     for (size_t i = 0; i < ends->wish.plan->end_count; i++) {
-        if (ends_is_own(ends, (int) i))
+        if (ends_is_own(ends, (int) i) || !ends->ends[i].target)
             continue;
         *ret_sent_bytes += client_sent_bytes(ends->ends[i].target);
         *ret_received_bytes += client_received_bytes(ends->ends[i].target);

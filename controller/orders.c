@@ -94,7 +94,7 @@ static void name_self(const struct orders_site *site, int end,
 static int hub_of(const struct plan *plan)
 {
     for (size_t i = 0; i < plan->end_count; i++) {
-        if (plan->ends[i].role == ROLE_HUB)
+        if (plan->ends[i].role == ROLE_HUB && plan_has_agent(plan, (int) i))
             return (int) i;
     }
     return -1;
@@ -105,7 +105,8 @@ static int hub_of(const struct plan *plan)
 static void name_listener(const struct orders_site *site, int end, int peer,
                           struct exchange_order *order)
 {
-    const int listener = peer >= 0 ? peer : hub_of(site->plan);
+    const int listener =
+        plan_has_agent(site->plan, peer) ? peer : hub_of(site->plan);
 
     if (listener < 0 || listener == end)
         return;
@@ -131,7 +132,8 @@ static void name_peer(const struct orders_site *site, size_t plan_index,
                     site->plan->ends[peer].name);
     (void) snprintf(order->peer_address, ADDRESS_SIZE, "%s",
                     site->addresses[peer]);
-    order->peer_port = site->plan->ends[peer].port;
+    if (plan_has_agent(site->plan, peer))
+        order->peer_port = site->plan->ends[peer].port;
 }
 
 struct order_common {
@@ -203,7 +205,7 @@ static int make_exchange(const struct orders_site *site,
     tell_condition(site->plan, group, number, exchange->condition,
                    sizeof(exchange->condition));
     /* Receivers are armed before senders. */
-    if (planned->to_end >= 0)
+    if (plan_has_agent(site->plan, planned->to_end))
         add_part(site, exchange, planned->to_end, planned->from_end,
                  kind->to_part, &common);
     add_part(site, exchange, planned->from_end, planned->to_end,

@@ -179,8 +179,10 @@ int salvage_accounts(struct conductor *conductor, struct fault *fault)
     struct rows lost = { .row_size = sizeof(struct lost_group) };
     int code = 0;
 
-    for (size_t i = 0; i < conductor->plan->end_count && !code; i++)
-        code = look_through(conductor, (int) i, &lost, fault);
+    for (size_t i = 0; i < conductor->plan->end_count && !code; i++) {
+        if (plan_has_agent(conductor->plan, (int) i))
+            code = look_through(conductor, (int) i, &lost, fault);
+    }
     if (!code)
         code = remember_front(conductor, &lost, fault);
     for (size_t i = 0; i < lost.count && !code; i++)

@@ -18,17 +18,22 @@ static const int input_look_ms = 100;
 
 /* --- by hand -------------------------------------------------------------- */
 
-/* "skerry and harbour" */
-static void join_ends(const struct plan *plan, char *ret_text, size_t size)
+/* "skerry and harbour": where the radios are. */
+static void join_sites(const struct plan *plan, char *ret_text, size_t size)
 {
-    size_t used = 0;
+    const size_t site_count = plan_site_count(plan);
+    size_t used = 0, told_count = 0;
 
-    for (size_t i = 0; i < plan->end_count && used < size; i++)
+    for (size_t i = 0; i < plan->end_count && used < size; i++) {
+        if (!plan_end_is_site(&plan->ends[i]))
+            continue;
         used += (size_t) snprintf(ret_text + used, size - used, "%s%s",
-                                  i == 0                    ? ""
-                                  : i + 1 < plan->end_count ? ", "
-                                                            : " and ",
+                                  told_count == 0               ? ""
+                                  : told_count + 1 < site_count ? ", "
+                                                                : " and ",
                                   plan->ends[i].name);
+        told_count++;
+    }
 }
 
 /* The next byte of the input; false at its end, or when the operator wants to
@@ -72,7 +77,7 @@ static enum steps_answer ask_operator(struct conductor *conductor, size_t step)
 {
     char ends[PLAN_ENDS_MAX * (NAME_SIZE + 4)], line[64];
 
-    join_ends(conductor->plan, ends, sizeof(ends));
+    join_sites(conductor->plan, ends, sizeof(ends));
     for (;;) {
         display_say(conductor->display, "step", TONE_PLAIN,
                     "Set %s to step '%s', then press Return (s skips the step, "
@@ -140,7 +145,8 @@ static int set_by_agents(struct conductor *conductor, size_t step,
     for (size_t i = 0; i < plan->end_count; i++) {
         struct fault lost = { 0 };
 
-        if (ends_is_own(conductor->ends, (int) i))
+        if (ends_is_own(conductor->ends, (int) i)
+            || !plan_has_agent(plan, (int) i))
             continue;
         code = put_step(conductor, (int) i, step, &once, &lost);
         if (code == UV_EPERM || code == UV_ECANCELED)

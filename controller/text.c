@@ -2,6 +2,7 @@
 #include "controller/text.h"
 
 #include <arpa/inet.h>
+#include <bothends/characters.h>
 #include <netinet/in.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -20,51 +21,9 @@ bool text_is_letter(char c)
     return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z');
 }
 
-/* The next code point of UTF-8 (RFC 3629), or UINT32_MAX. */
-static uint32_t next_code(const unsigned char **at)
-{
-    static const uint32_t least[] = { 0, 0x80, 0x800, 0x10000 };
-    const unsigned char *p = *at;
-    const unsigned more = p[0] < 0x80             ? 0
-                          : (p[0] & 0xe0) == 0xc0 ? 1
-                          : (p[0] & 0xf0) == 0xe0 ? 2
-                          : (p[0] & 0xf8) == 0xf0 ? 3
-                                                  : 4;
-    uint32_t code = more ? p[0] & (0x3fU >> more) : p[0];
-
-    if (more == 4)
-        return UINT32_MAX;
-    for (unsigned i = 1; i <= more; i++) {
-        if ((p[i] & 0xc0) != 0x80)
-            return UINT32_MAX;
-        code = code << 6 | (p[i] & 0x3fU);
-    }
-    *at += more + 1;
-    if (code < least[more] || code > 0x10ffff
-        || (code >= 0xd800 && code <= 0xdfff))
-        return UINT32_MAX;
-    return code;
-}
-
-static bool is_control(uint32_t code)
-{
-    return code < 0x20 || (code >= 0x7f && code < 0xa0)
-           || (code >= 0x200e && code <= 0x200f)
-           || (code >= 0x2028 && code <= 0x202e)
-           || (code >= 0x2066 && code <= 0x2069) || code == 0xfeff;
-}
-
 bool text_is_printable(const char *text)
 {
-    const unsigned char *at = (const unsigned char *) text;
-
-    while (*at) {
-        const uint32_t code = next_code(&at);
-
-        if (code == UINT32_MAX || is_control(code))
-            return false;
-    }
-    return true;
+    return text_is_clean(text);
 }
 
 void text_trim_cut(char *text)

@@ -562,7 +562,8 @@ void capacity_expect_of(const struct plan *plan, const struct plan_step *step,
     bool is_ipv6 = false;
 
     for (size_t i = 0; i < plan->end_count; i++) {
-        stations_count += plan->ends[i].role == ROLE_STATION;
+        stations_count += plan->ends[i].role == ROLE_STATION
+                          && plan_end_is_site(&plan->ends[i]);
         is_ipv6 = is_ipv6 || strchr(plan->ends[i].address, ':');
     }
     struct channel channel =

@@ -142,11 +142,12 @@ static void doubt_account(struct reduction *reduction,
     doubt_foreign_traffic(reduction, exchange, end, account);
 }
 
-static bool is_end_of_plan(const struct plan *plan, const char *name)
+/* Of others no account is to come. */
+static bool is_end_with_agent(const struct plan *plan, const char *name)
 {
     for (size_t i = 0; i < plan->end_count; i++) {
         if (strcmp(plan->ends[i].name, name) == 0)
-            return true;
+            return plan_has_agent(plan, (int) i);
     }
     return false;
 }
@@ -159,7 +160,7 @@ void doubts_add(struct reduction *reduction)
 
         doubt_account(reduction, exchange, exchange->from,
                       &exchange->from_account);
-        if (is_end_of_plan(reduction->plan, exchange->to))
+        if (is_end_with_agent(reduction->plan, exchange->to))
             doubt_account(reduction, exchange, exchange->to,
                           &exchange->to_account);
     }

@@ -2,6 +2,7 @@
 #include "reports/markdown.h"
 
 #include "reports/charts.h"
+#include "reports/reach.h"
 #include "reports/markdown_messages.h"
 #include "reports/wording.h"
 
@@ -34,6 +35,7 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     (void) fputs("**", out);
     wording_escape(out, sentence);
     (void) fputs("**\n\n", out);
+    reach_write(reduction, out);
     write_gain(reduction, out);
     write_goodput(reduction, out);
     write_charts(charts, CHART_SUMMARY, out);
@@ -93,7 +95,8 @@ static void write_practice(const struct reduction *reduction, FILE *out)
 
 /* --- goodput -------------------------------------------------------------- */
 
-static void write_names(const struct finding *finding, FILE *out)
+static void write_names(const struct plan *plan, const struct finding *finding,
+                        FILE *out)
 {
     (void) fputs("| ", out);
     wording_escape(out, finding->step);
@@ -101,6 +104,8 @@ static void write_names(const struct finding *finding, FILE *out)
     wording_escape(out, finding->from);
     (void) fputs(" → ", out);
     wording_escape(out, finding->to);
+    if (!reach_is_both_ended(plan, finding->to))
+        (void) fputs(" (seen from one end only)", out);
     if (finding->condition[0] && strcmp(finding->condition, "idle") != 0) {
         (void) fputs(", beside ", out);
         wording_escape(out, finding->condition);
@@ -150,7 +155,7 @@ static void write_goodput_row(const struct reduction *reduction,
     wording_share(finding, share);
     if (whole)
         wording_figure(whole, k, 2, whole_figure);
-    write_names(finding, out);
+    write_names(reduction->plan, finding, out);
     (void) fprintf(out, "%s | %s | %s | %s | %s", expected, measured, share,
                    finding->verdict ? verdicts[finding->verdict] : "–",
                    whole_figure);
@@ -347,7 +352,7 @@ static void write_round_trip_row(const struct reduction *reduction,
     if (median)
         wording_expected(median, ms, expected);
     wording_figure(loss, 0.01, 2, figure);
-    write_names(loss, out);
+    write_names(reduction->plan, loss, out);
     (void) fprintf(out, "%" PRIu64 " | %s", loss->samples_count, figure);
     (void) fprintf(out, " | %s", expected);
     for (size_t i = 0; i < COUNT_OF(measures); i++)
@@ -566,7 +571,8 @@ static void write_end(const struct plan_end *end, FILE *out)
 {
     (void) fputs("| ", out);
     wording_escape(out, end->name);
-    (void) fprintf(out, " | %s | ", end_roles[end->role]);
+    (void) fprintf(out, " | %s%s | ", end_roles[end->role],
+                   end->agent == AGENT_NONE ? ", no agent" : "");
     wording_escape(out, end->call[0] ? end->call : "–");
     (void) fputs(" | ", out);
     wording_escape(out, end->address);

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/loading.h"
+#include "reports/reach.h"
 #include "reports/report.h"
 
 static const struct report_kind *report_kind_of(const struct kind *kind)
@@ -65,6 +66,7 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
             report_kinds[i]->combine(reduction);
     }
     add_control_share(reduction);
+    reach_add_methods(reduction);
     doubts_add(reduction);
     return loading_notes(reduction, fault);
 }

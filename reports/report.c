@@ -3,6 +3,7 @@
 
 #include "reports/charts.h"
 #include "reports/markdown.h"
+#include "reports/reach.h"
 #include "reports/results.h"
 #include "reports/wording.h"
 
@@ -115,6 +116,8 @@ static void summarize(const struct reduction *reduction,
         rows_clear(&table);
     }
     wording_sentence(reduction, summary->sentence, sizeof(summary->sentence));
+    summary->has_break = reach_append_breaks(reduction, summary->sentence,
+                                             sizeof(summary->sentence));
 }
 
 static int write_all(const struct reduction *reduction, const char *folder,

@@ -18,8 +18,9 @@ int reduce_run(sqlite3 *logbook, int64_t run, const struct plan *plan,
                struct rows *ret_findings, struct fault *fault);
 
 struct report_summary {
-    char sentence[512]; /* the run in one sentence */
+    char sentence[1024]; /* the run in one sentence, and where it breaks */
     size_t meets_count, short_count, exceeds_count, undecided_count;
+    bool has_break; /* on the ladder of landmarks */
 };
 
 /* report.md, results.json, results.csv and charts/ in the folder (made when it

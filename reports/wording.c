@@ -1,75 +1,30 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/wording.h"
 
+#include <bothends/characters.h>
 #include <ctype.h>
 #include <time.h>
 
 /* --- foreign text --------------------------------------------------------- */
 
-/* Length of the well-formed UTF-8 sequence here (RFC 3629); 0: there is none.
- */
-static size_t sequence_length(const unsigned char *text)
-{
-    size_t length;
-    unsigned least;
-    unsigned value;
-
-    if (text[0] < 0x80)
-        return 1;
-    if (text[0] >= 0xc2 && text[0] < 0xe0) {
-        length = 2;
-        least = 0x80;
-        value = text[0] & 0x1fU;
-    } else if (text[0] >= 0xe0 && text[0] < 0xf0) {
-        length = 3;
-        least = 0x800;
-        value = text[0] & 0x0fU;
-    } else if (text[0] >= 0xf0 && text[0] < 0xf5) {
-        length = 4;
-        least = 0x10000;
-        value = text[0] & 0x07U;
-    } else {
-        return 0;
-    }
-    for (size_t i = 1; i < length; i++) {
-        if ((text[i] & 0xc0) != 0x80)
-            return 0;
-        value = value << 6 | (text[i] & 0x3fU);
-    }
-    if (value < least || value > 0x10ffff
-        || (value >= 0xd800 && value < 0xe000))
-        return 0;
-    return length;
-}
-
-/* Marks that change the direction of text could make a name read as another
- * one; they are U+202A..U+202E and U+2066..U+2069. */
-static bool is_direction_mark(const unsigned char *text)
-{
-    return text[0] == 0xe2
-           && ((text[1] == 0x80 && text[2] >= 0xaa && text[2] <= 0xae)
-               || (text[1] == 0x81 && text[2] >= 0xa6 && text[2] <= 0xa9));
-}
-
+/* A blank in place of a control of ASCII, which may stand between words. */
 void wording_clean(const char *text, char *ret_text, size_t size)
 {
-    const unsigned char *from = (const unsigned char *) text;
-    size_t used = 0;
+    size_t used = 0, length;
 
-    while (*from && used + 1 < size) {
-        const size_t length = sequence_length(from);
+    for (; *text; text += length) {
+        const uint32_t code = character_at(text, &length);
+        const char *shown = code < 0x80 ? " " : "?";
+        size_t shown_length = 1;
 
-        if (length > 1 && !is_direction_mark(from)) {
-            if (used + length >= size)
-                break;
-            (void) memcpy(ret_text + used, from, length);
-            used += length;
-        } else if (length == 1) {
-            ret_text[used++] = iscntrl(*from) ? ' ' : (char) *from;
-        } else {
-            ret_text[used++] = '?';
+        if (character_is_clean(code)) {
+            shown = text;
+            shown_length = length;
         }
-        from += length ? length : 1;
+        if (used + shown_length >= size)
+            break;
+        (void) memcpy(ret_text + used, shown, shown_length);
+        used += shown_length;
     }
     ret_text[used] = '\0';
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/wire/body.h"
 
+#include <bothends/characters.h>
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
@@ -204,8 +205,10 @@ void problem_text(const json_t *problem, char *ret_text, size_t size)
                     *title || *detail ? title : "no reason given",
                     *title && *detail ? ": " : "", detail, *place ? " (" : "",
                     place, *place ? ")" : "");
-    for (char *at = ret_text; *at; at++) {
-        if ((unsigned char) *at < 0x20 || *at == 0x7f)
-            *at = ' '; /* it goes to a terminal */
+    /* It goes to a terminal; a letter may have been cut at the end. */
+    size_t bytes;
+    for (char *at = ret_text; *at; at += bytes) {
+        if (!character_is_clean(character_at(at, &bytes)))
+            memset(at, ' ', bytes);
     }
 }

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/wire/codec.h"
 
-#include "agent/wire/line.h"
+#include <bothends/characters.h>
 
 #include <stdlib.h>
 #include <string.h>
@@ -201,8 +201,7 @@ static int decode_text(const struct reading *reading, char *ret_text)
     (void) snprintf(expected, sizeof(expected),
                     "a text of at most %zu bytes on one line",
                     reading->field->size - 1);
-    if (!text || strlen(text) >= reading->field->size
-        || line_has_control_character(text))
+    if (!text || strlen(text) >= reading->field->size || !text_is_clean(text))
         return wrong(reading, expected);
     memcpy(ret_text, text, strlen(text) + 1);
     return 0;

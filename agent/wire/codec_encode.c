@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/wire/codec.h"
 
-#include "agent/wire/line.h"
+#include <bothends/characters.h>
 
 #include <inttypes.h>
 #include <string.h>
@@ -78,7 +78,7 @@ static json_t *encode_spread(const struct field *field,
 static json_t *encode_text(const char *text, size_t size)
 {
     char plain[256];
-    json_t *json = line_has_control_character(text) ? NULL : json_string(text);
+    json_t *json = text_is_clean(text) ? json_string(text) : NULL;
     size_t length = 0;
 
     if (json)

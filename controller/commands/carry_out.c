@@ -91,8 +91,7 @@ int carry_out_run(const struct carry_out_wish *wish)
     };
     conductor_run(&conductor_wish, &result);
     if (result.fault.code)
-        (void) fprintf(stderr, "bothends %s: %s\n", wish->command,
-                       result.fault.text);
+        (void) outcome_fault(wish->command, &result.fault);
 
     int status = status_of(result.end);
     if (result.has_groups) {

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/commands/outcome.h"
 
+#include "controller/display.h"
 #include "controller/plan/reader.h"
 
 #include <reports/report.h>
@@ -10,7 +11,10 @@
 
 int outcome_fault(const char *command, const struct fault *fault)
 {
-    (void) fprintf(stderr, "bothends %s: %s\n", command, fault->text);
+    char clean[2 * sizeof(fault->text)];
+
+    display_clean(fault->text, 0, clean, sizeof(clean));
+    (void) fprintf(stderr, "bothends %s: %s\n", command, clean);
     switch (fault->code) {
     case UV_EINVAL:
     case UV_ENOENT:
@@ -60,7 +64,7 @@ int outcome_report(const char *command, struct logbook *logbook,
                   "results.csv and results.json beside it.\n",
                   summary.sentence, folder);
     return summary.short_count || summary.undecided_count
-                   || summary.exceeds_count
+                   || summary.exceeds_count || summary.has_break
                ? STATUS_NOT_MET
                : STATUS_MET;
 }

@@ -39,7 +39,7 @@ static void print_title(FILE *out, const struct plan *plan)
 {
     (void) fprintf(out, "%s: ", plan->title);
     print_count(out, 1, "hub", ", ");
-    print_count(out, plan->end_count - 1, "station", ", ");
+    print_count(out, plan_site_count(plan) - 1, "station", ", ");
     print_count(out, plan->step_count, "step", ", ");
     print_count(out, plan->rounds, "round", ".\n");
     (void) fputs("Nothing is sent by this command.\n", out);
@@ -99,11 +99,17 @@ static void print_ends(FILE *out, const struct plan *plan)
         const struct plan_end *end = &plan->ends[i];
         const bool is_six = strchr(end->address, ':') != NULL;
 
-        (void) fprintf(
-            out, "%-8s%-*s  %-7s  %-8s  %s%s%s port %llu", i == 0 ? "ends" : "",
-            width, end->name, end_roles[end->role],
-            end->call[0] ? end->call : "no call", is_six ? "[" : "",
-            end->address, is_six ? "]" : "", (unsigned long long) end->port);
+        (void) fprintf(out, "%-8s%-*s  %-7s  %-8s  %s%s%s",
+                       i == 0 ? "ends" : "", width, end->name,
+                       end_roles[end->role],
+                       end->call[0] ? end->call : "no call", is_six ? "[" : "",
+                       end->address, is_six ? "]" : "");
+        if (end->agent == AGENT_RUNS)
+            (void) fprintf(out, " port %llu", (unsigned long long) end->port);
+        else
+            (void) fputs(", no agent", out);
+        if (end->landmark != LANDMARK_NONE)
+            (void) fprintf(out, ", landmark: %s", landmarks[end->landmark]);
         if (end->control[0])
             (void) fprintf(out, ", spoken to at %s", end->control);
         if (end->interface[0])
@@ -394,7 +400,8 @@ static void print_sequence(FILE *out, const struct preview *preview)
 static void print_doubts(FILE *out, const struct plan *plan)
 {
     for (size_t i = 0; i < plan->end_count; i++) {
-        if (plan->on_air && !plan->ends[i].call[0])
+        if (plan->on_air && !plan->ends[i].call[0]
+            && plan_has_agent(plan, (int) i))
             (void) fprintf(out,
                            "  %s has no call: its transmissions would not be "
                            "identified by a call sign.\n",

@@ -267,10 +267,11 @@ static void check_agentless_end(struct reading *reading, size_t index)
             walk_mistake(&reading->walk, value, &path, of_agents[i], found,
                          "an agent there, or no %s", of_agents[i]);
     }
-    if (reading->plan->controller_end == (int) index)
-        walk_mistake(&reading->walk,
-                     place_of(reading, reading->root, "controller_at"), NULL,
-                     "controller_at", "an end with agent: no",
+    const yaml_node_t *controller_at =
+        walk_value(&reading->walk, reading->root, "controller_at");
+    if (controller_at && reading->plan->controller_end == (int) index)
+        walk_mistake(&reading->walk, controller_at, NULL, "controller_at",
+                     "an end with agent: no",
                      "an end with an agent (this computer's is started by "
                      "itself)");
 }
@@ -298,7 +299,8 @@ static void check_partners(struct reading *reading)
         if (exchange->from[0] && exchange->from_end >= 0
             && !plan_has_agent(plan, exchange->from_end))
             object_to_partner(reading, exchange, exchange->from,
-                              "an end with an agent: this end acts by itself");
+                              "an end with an agent (nothing can be sent from "
+                              "an end without one)");
         if (exchange->to[0] && exchange->to_end >= 0
             && !plan_has_agent(plan, exchange->to_end)
             && !exchange->kind->to_may_be_host)

@@ -44,7 +44,7 @@ static int check_access(const struct plan *plan, struct fault *fault)
 
     if (access == ACCESS_SCHEDULED)
         return 0;
-    if (access == ACCESS_ALTERNATING && plan->end_count == 2)
+    if (access == ACCESS_ALTERNATING && plan_site_count(plan) == 2)
         return 0; /* two ends in turn: the same channel */
     return fault_set(fault, -ENOTSUP,
                      "link: access: found '%s', expected scheduled: the "
@@ -82,7 +82,7 @@ int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
 {
     const struct plan_link *link = &plan->link;
     struct air_config config = {
-        .end_count = plan->end_count,
+        .end_count = plan_site_count(plan),
         .slot_overhead_ns = (uint64_t) range_middle(link->slot_overhead_ns),
         .slot_limit_ns = range_is_said(link->slot_limit_ns)
                              ? (uint64_t) range_middle(link->slot_limit_ns)

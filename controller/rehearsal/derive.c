@@ -40,7 +40,7 @@ static void cast_all(struct cast *cast, const struct plan *plan)
 {
     for (int role = ROLE_HUB; role <= ROLE_STATION; role++) {
         for (size_t i = 0; i < plan->end_count; i++) {
-            if (plan->ends[i].role == role)
+            if (plan->ends[i].role == role && plan_end_is_site(&plan->ends[i]))
                 cast_one(cast, plan, i);
         }
     }
@@ -52,6 +52,8 @@ static void move_end(struct plan_end *end, const struct cast_end *cast_end)
 
     (void) snprintf(end->address, sizeof(end->address), "%s",
                     is_ipv6 ? cast_end->ipv6 : cast_end->ipv4);
+    if (end->agent == AGENT_NONE)
+        return;
     end->control[0] = '\0';
     if (end->interface[0])
         (void) snprintf(end->interface, sizeof(end->interface), "%s",
@@ -87,7 +89,30 @@ static bool move_like_before(struct plan *plan, char (*hosts)[ADDRESS_SIZE],
     return false;
 }
 
-static int move_hosts(struct plan *plan, struct cast_end *hub,
+/* A further address of a practice computer. */
+static int add_host(struct cast *cast, size_t at, bool is_ipv6,
+                    char ret_address[ADDRESS_SIZE], struct fault *fault)
+{
+    struct cast_end *computer = &cast->ends[at];
+    size_t number = FIRST_HOST;
+
+    if (computer->host_count == CAST_HOSTS_MAX)
+        return fault_set(fault, -E2BIG,
+                         "sequence: found more than %d hosts and landmarks "
+                         "at one end, expected fewer in a rehearsal",
+                         CAST_HOSTS_MAX);
+    for (size_t i = 0; i < cast->end_count; i++)
+        number += cast->ends[i].host_count;
+    char *address = computer->hosts[computer->host_count++];
+    if (is_ipv6)
+        write_ipv6(address, number);
+    else
+        write_ipv4(address, number);
+    memcpy(ret_address, address, ADDRESS_SIZE);
+    return 0;
+}
+
+static int move_hosts(struct plan *plan, struct cast *cast,
                       char (*hosts)[ADDRESS_SIZE], struct fault *fault)
 {
     for (size_t i = 0; i < plan->exchange_count; i++) {
@@ -98,21 +123,46 @@ static int move_hosts(struct plan *plan, struct cast_end *hub,
         memcpy(hosts[i], exchange->to, sizeof(hosts[i]));
         if (move_like_before(plan, hosts, i))
             continue;
-        if (hub->host_count == CAST_HOSTS_MAX)
-            return fault_set(fault, -E2BIG,
-                             "sequence: found more than %d hosts that are no "
-                             "ends, expected fewer in a rehearsal",
-                             CAST_HOSTS_MAX);
-        char *address = hub->hosts[hub->host_count];
-        const size_t number = FIRST_HOST + hub->host_count++;
-
-        if (is_ipv6_exchange(plan, exchange))
-            write_ipv6(address, number);
-        else
-            write_ipv4(address, number);
-        memcpy(exchange->to, address, sizeof(exchange->to));
+        const int status = add_host(cast, 0, is_ipv6_exchange(plan, exchange),
+                                    exchange->to, fault);
+        if (status)
+            return status;
     }
     return 0;
+}
+
+/* At whose computer the operator sits, in the cast. */
+static size_t find_near(const struct cast *cast, const struct plan *plan)
+{
+    size_t near = 0;
+
+    while (near + 1 < cast->end_count
+           && cast->ends[near].end != plan->controller_end)
+        near++;
+    return near;
+}
+
+/* The own radio is on this side of the air, the other landmarks are behind it:
+ * at the hub, or, seen from the hub, at the first station. */
+static int move_landmarks(struct plan *plan, struct cast *cast,
+                          struct fault *fault)
+{
+    const size_t near = find_near(cast, plan);
+    const size_t far = near == 0 && cast->end_count > 1 ? 1 : 0;
+    int status = 0;
+
+    for (size_t i = 0; i < plan->end_count && !status; i++) {
+        struct plan_end *end = &plan->ends[i];
+
+        if (plan_end_is_site(end))
+            continue;
+        status =
+            add_host(cast, end->landmark == LANDMARK_OWN_RADIO ? near : far,
+                     text_address_family(end->address) == ADDRESS_IPV6,
+                     end->address, fault);
+        end->interface[0] = '\0';
+    }
+    return status;
 }
 
 int derive_practice_plan(struct plan *plan, uint64_t seed,
@@ -125,8 +175,10 @@ int derive_practice_plan(struct plan *plan, uint64_t seed,
     if (!hosts)
         return fault_set(fault, -ENOMEM, "out of memory");
     cast_all(&cast, plan);
-    const int status = move_hosts(plan, &cast.ends[0], hosts, fault);
+    int status = move_hosts(plan, &cast, hosts, fault);
 
+    if (!status)
+        status = move_landmarks(plan, &cast, fault);
     free(hosts);
     if (status)
         return status;

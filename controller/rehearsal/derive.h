@@ -16,7 +16,7 @@ struct cast_end {
     int end;         /* index into the plan's ends */
     char folder[40]; /* its files, relative to the rehearsal's folder */
     char ipv4[ADDRESS_SIZE], ipv6[ADDRESS_SIZE];
-    /* Further addresses: hosts of the plan that are no ends. */
+    /* Further addresses: hosts of the plan that are no ends, landmarks. */
     char hosts[CAST_HOSTS_MAX][ADDRESS_SIZE];
     size_t host_count;
 };
@@ -29,7 +29,8 @@ struct cast {
 /*
  * Changes the plan: addresses and keys of the ends, the hosts that exchanges
  * go to (they become further addresses of the hub's computer), interface names,
- * and set_steps: by agent.  seed 0: as in the plan.
+ * and set_steps: by agent.  Radios and routers become further addresses of the
+ * computers that they stand at.  seed 0: as in the plan.
  */
 int derive_practice_plan(struct plan *plan, uint64_t seed,
                          struct cast *ret_cast, struct fault *fault);

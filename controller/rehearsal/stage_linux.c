@@ -125,18 +125,38 @@ static int write_plan(struct stage *stage, const struct plan *plan,
     return 0;
 }
 
+/* Whose radios an end's command sets: its own and, at the operator's end, those
+ * at which no agent could: "quarry,jetty". */
+static void list_radios(const struct plan *plan, int end, char *ret_text,
+                        size_t size)
+{
+    size_t used = (size_t) snprintf(ret_text, size, "%s", plan->ends[end].name);
+
+    for (size_t i = 0; i < plan->end_count && end == plan->controller_end;
+         i++) {
+        const struct plan_end *other = &plan->ends[i];
+
+        if (other->agent == AGENT_NONE && plan_end_is_site(other)
+            && used < size)
+            used += (size_t) snprintf(ret_text + used, size - used, ",%s",
+                                      other->name);
+    }
+}
+
 /* Just as the owner of a real radio would write it. */
 static int write_config(const struct stage *stage, const struct plan *plan,
-                        const char *end_name, const char *path,
-                        struct fault *fault)
+                        int end, const char *path, struct fault *fault)
 {
+    char radios[PLAN_ENDS_MAX * NAME_SIZE];
     json_t *steps = json_array();
+
+    list_radios(plan, end, radios, sizeof(radios));
 
     for (size_t i = 0; i < plan->step_count; i++)
         (void) json_array_append_new(steps, json_string(plan->steps[i].name));
-    json_t *config = json_pack("{s:[s, s, s, s, s], s:o}", "step_command",
-                               stage->controller, "practice", stage->folder,
-                               end_name, "{step}", "steps", steps);
+    json_t *config =
+        json_pack("{s:[s, s, s, s, s], s:o}", "step_command", stage->controller,
+                  "practice", stage->folder, radios, "{step}", "steps", steps);
     const int failed =
         config ? json_dump_file(config, path, JSON_INDENT(2)) : -1;
 
@@ -208,7 +228,7 @@ static int make_end(struct stage *stage, const struct plan *plan,
     if (!status)
         status = make_key(stage, end->key, fault);
     if (!status)
-        status = write_config(stage, plan, planned->name, end->config, fault);
+        status = write_config(stage, plan, cast_end->end, end->config, fault);
     fill_command_line(stage, planned->name, end);
     return status;
 }
@@ -223,9 +243,11 @@ int stage_make(const char *out, const struct plan *plan,
         status = make_folder(out, ret_stage, fault);
     if (!status)
         status = write_plan(ret_stage, plan, fault);
-    for (size_t i = 0; i < cast->end_count && !status; i++)
-        status = make_end(ret_stage, plan, &cast->ends[i], &ret_stage->ends[i],
-                          fault);
+    for (size_t i = 0; i < cast->end_count && !status; i++) {
+        if (plan_has_agent(plan, cast->ends[i].end))
+            status = make_end(ret_stage, plan, &cast->ends[i],
+                              &ret_stage->ends[i], fault);
+    }
     return status;
 }
 
@@ -235,8 +257,10 @@ static void fill_end(struct world_end *end, const struct stage_end *stage_end,
     static_assert(2 + CAST_HOSTS_MAX <= WORLD_ADDRESSES_MAX,
                   "a computer has room for its addresses");
     end->name = plan->ends[cast_end->end].name;
-    end->service = stage_end->agent;
-    end->log = stage_end->log;
+    if (plan_has_agent(plan, cast_end->end)) {
+        end->service = stage_end->agent;
+        end->log = stage_end->log;
+    }
     end->addresses[end->address_count++] = cast_end->ipv4;
     end->addresses[end->address_count++] = cast_end->ipv6;
     for (size_t i = 0; i < cast_end->host_count; i++)

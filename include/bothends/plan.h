@@ -227,8 +227,8 @@ static inline bool plan_has_agent(const struct plan *plan, int end)
     return end >= 0 && plan->ends[end].agent == AGENT_RUNS;
 }
 
-/* Stands it for a radio site of its own?  Radios and routers are landmarks on
- * the way to one. */
+/* Does it stand for a radio site?  Radios and routers are landmarks on the way
+ * to one. */
 static inline bool plan_end_is_site(const struct plan_end *end)
 {
     return end->landmark == LANDMARK_NONE

@@ -149,6 +149,9 @@ static void a_problem_is_told_in_one_line_whatever_it_holds(void **state)
     assert_told("[1]", "no reason given");
     assert_told("null", "no reason given");
     assert_told("{\"detail\":\"a\\n\\u001b[2Jb\"}", "a  [2Jb");
+    /* C1's CSI, and a mark that turns the writing. */
+    assert_told("{\"detail\":\"a\\u009b2Jb\"}", "a  2Jb");
+    assert_told("{\"detail\":\"hill\\u202edale\"}", "hill   dale");
 }
 
 static void a_problem_has_the_members_of_rfc_9457(void **state)

@@ -124,10 +124,10 @@ static void texts_from_outside_cannot_steer_the_terminal(void **state)
         { "a\nb\tc\x7f", "a?b?c?" },
         { "a\xc2\x9b"
           "31m",
-          "a??31m" }, /* CSI as a C1 character */
+          "a?31m" }, /* CSI as a C1 character */
         { "a\xe2\x80\xae"
           "b",
-          "a???b" },                  /* U+202E turns the writing */
+          "a?b" },                    /* U+202E turns the writing */
         { "bad \xff\xc3", "bad ??" }, /* no UTF-8 */
         { "grüße €", "grüße €" },
     };

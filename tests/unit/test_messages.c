@@ -307,6 +307,20 @@ static void a_wrong_order_is_refused_in_words(void **state)
                          "neither count nor for");
 }
 
+/* They end on terminals and in reports. */
+static void texts_that_command_a_terminal_are_refused(void **state)
+{
+    static const char *const texts[] = { "hill\033[2J", "two\nlines",
+                                         "\xc2\x9b[2J", "\xe2\x80\xae.com" };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(texts); i++) {
+        assert_order_refused("own_name", json_string(texts[i]),
+                             "order.own_name");
+        assert_order_refused("own_call", json_string(texts[i]), "on one line");
+    }
+}
+
 static void accounts_of_a_newer_version_are_taken(void **state)
 {
     struct exchange_account account, back;
@@ -426,6 +440,7 @@ int main(void)
         cmocka_unit_test(
             a_hundred_thousand_arrivals_come_back_in_few_bytes_each),
         cmocka_unit_test(a_wrong_order_is_refused_in_words),
+        cmocka_unit_test(texts_that_command_a_terminal_are_refused),
         cmocka_unit_test(accounts_of_a_newer_version_are_taken),
         cmocka_unit_test(ten_thousand_mutations_of_messages_do_no_harm),
         cmocka_unit_test(ids_are_small_letters_digits_and_dashes),

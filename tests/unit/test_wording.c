@@ -84,6 +84,10 @@ static void broken_bytes_are_replaced_and_good_ones_kept(void **state)
         { "\xf4\x90\x80\x80", "????" },
         { "a\xe2\x82", "a??" },
         { "bell\a", "bell " },
+        /* C1's CSI, marks that turn the writing, a separator of lines. */
+        { "\xc2\x9b[2J", "?[2J" },
+        { "\u200fQ0\u202eQ", "?Q0?Q" },
+        { "one\u2028other", "one?other" },
     };
     char small[4];
 
