@@ -1,9 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/wire/readings.h"
 
-#include "agent/wire/line.h"
-
-#include <jansson.h>
+#include <bothends/characters.h>
 #include <stdlib.h>
 #include <uv.h>
 
@@ -19,15 +17,6 @@ static double number_in(const char *text)
         return (double) NAN;
     const double value = strtod(text, &end);
     return *end || !isfinite(value) ? (double) NAN : value;
-}
-
-static bool is_plain_text(const char *text)
-{
-    json_t *checked = json_string(text); /* NULL: no UTF-8 */
-    const bool is_plain = checked && !line_has_control_character(text);
-
-    json_decref(checked);
-    return is_plain;
 }
 
 static bool is_blank(char byte)
@@ -58,7 +47,7 @@ static int wrong(const char *line, size_t line_bytes, const char *expected,
 
     (void) snprintf(found, sizeof(found), "%.*s", shown(line_bytes), line);
     return fault_set(fault, UV_EINVAL, "found '%s', expected %s",
-                     is_plain_text(found) ? found : "what can't be shown",
+                     text_is_clean(found) ? found : "what can't be shown",
                      expected);
 }
 
@@ -89,7 +78,7 @@ int readings_parse_line(const char *line, size_t line_bytes,
         return wrong(line, line_bytes,
                      "a value of 1 to 48 printable bytes after '='", fault);
     memcpy(reading.text, text, text_bytes);
-    if (!is_plain_text(reading.text))
+    if (!text_is_clean(reading.text))
         return wrong(line, line_bytes,
                      "a value of 1 to 48 printable bytes after '='", fault);
     reading.value = number_in(reading.text);
