@@ -6,6 +6,12 @@
  * whatever its kind: how it ended, clocks, the way taken, other traffic.
  */
 static const int64_t clock_step_ns = INT64_C(50000000);
+/* What daemons and badly drifting crystals do to a clock without setting it. */
+static const double clock_slew_ratio = 100e-6;
+static const double clock_most_slew_ratio = 1000e-6;
+static const double clock_slew_least_ns = 1e6;
+/* Neighbour discovery and a late acknowledgement, in the silence. */
+static const double quiet_least_bytes = 500;
 static const double foreign_share_ratio = 0.05;
 /* Handshakes, identification, neighbour discovery: not worth a doubt. */
 static const double foreign_least_bytes = 3000;
@@ -35,6 +41,11 @@ static void doubt_ending(struct reduction *reduction,
             end, account_states[state], trouble[0] ? ": " : "", trouble);
 }
 
+static double difference(uint64_t before, uint64_t after)
+{
+    return after > before ? (double) (after - before) : 0;
+}
+
 static void doubt_clock(struct reduction *reduction,
                         const struct exchange_record *exchange, const char *end,
                         const struct account_record *account)
@@ -42,6 +53,7 @@ static void doubt_clock(struct reduction *reduction,
     const struct exchange_account *said = &account->account;
     const double step_ns = (double) said->wall_minus_monotonic_ended_ns
                            - (double) said->wall_minus_monotonic_begun_ns;
+    const double took_ns = difference(said->begun_ns, said->ended_ns);
 
     if (said->suspended_ns)
         reduction_add_sentence(
@@ -50,7 +62,8 @@ static void doubt_clock(struct reduction *reduction,
             "step %s.",
             end, (double) said->suspended_ns * 1e-9, exchange->kind->name,
             exchange->from, exchange->to, exchange->step);
-    else if (fabs(step_ns) > (double) clock_step_ns)
+    else if (fabs(step_ns) > (double) clock_step_ns
+             && fabs(step_ns) > clock_most_slew_ratio * took_ns)
         reduction_add_sentence(
             &reduction->doubts,
             "The wall clock of %s was set by %+.3f s during the %s %s → %s on "
@@ -58,6 +71,15 @@ static void doubt_clock(struct reduction *reduction,
             "stamps may be off by as much.",
             end, step_ns * 1e-9, exchange->kind->name, exchange->from,
             exchange->to, exchange->step);
+    else if (fabs(step_ns) > clock_slew_least_ns
+             && fabs(step_ns) > clock_slew_ratio * took_ns)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The wall clock of %s ran off by %+.1f ms (%+.0f ppm) during the "
+            "%s %s → %s on step %s: it is being corrected slowly. Intervals "
+            "come from the monotonic clock.",
+            end, step_ns * 1e-6, 1e6 * step_ns / took_ns, exchange->kind->name,
+            exchange->from, exchange->to, exchange->step);
 }
 
 static void doubt_change(struct reduction *reduction,
@@ -72,11 +94,6 @@ static void doubt_change(struct reduction *reduction,
             "%s: part of the traffic may have gone another way.",
             what, end, before, after, exchange->kind->name, exchange->from,
             exchange->to, exchange->step);
-}
-
-static double difference(uint64_t before, uint64_t after)
-{
-    return after > before ? (double) (after - before) : 0;
 }
 
 /* What was sent by all that ran at once at that end; NaN: not known. */
@@ -125,6 +142,25 @@ static void doubt_foreign_traffic(struct reduction *reduction,
         foreign_bytes * 1e-3, 100 * foreign_bytes / counted_bytes);
 }
 
+static void doubt_silence(struct reduction *reduction,
+                          const struct exchange_record *exchange,
+                          const char *end, const struct account_record *account)
+{
+    const struct exchange_account *said = &account->account;
+    const double bytes = (double) said->quiet_bytes
+                         - (double) said->quiet_packets * link_header_bytes;
+
+    if (bytes > quiet_least_bytes)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The link was not idle when the %s %s → %s on step %s began: in "
+            "the %.1f s before it the interface of %s carried %.1f kB (%.1f "
+            "kbit/s) that is not ours.",
+            exchange->kind->name, exchange->from, exchange->to, exchange->step,
+            (double) said->quiet_ns * 1e-9, end, bytes * 1e-3,
+            bytes * BITS_PER_BYTE * 1e6 / (double) said->quiet_ns);
+}
+
 static void doubt_account(struct reduction *reduction,
                           const struct exchange_record *exchange,
                           const char *end, const struct account_record *account)
@@ -139,6 +175,9 @@ static void doubt_account(struct reduction *reduction,
                  said->interface_after);
     doubt_change(reduction, exchange, end, "source address",
                  said->source_address, said->source_address_after);
+    doubt_change(reduction, exchange, end, "next router", said->gateway,
+                 said->gateway_after);
+    doubt_silence(reduction, exchange, end, account);
     doubt_foreign_traffic(reduction, exchange, end, account);
 }
 

@@ -262,23 +262,62 @@ int loading_groups(struct reduction *reduction, struct fault *fault)
                : samples_failed(reduction->logbook, "groups", fault);
 }
 
+static void on_reading(void *owner, sqlite3_stmt *row, void *record)
+{
+    struct reading_record *reading = record;
+
+    (void) owner;
+    reading->exchange = sqlite3_column_int64(row, 0);
+    samples_text(row, 1, reading->end, sizeof(reading->end));
+}
+
+int loading_readings(struct reduction *reduction, struct fault *fault)
+{
+    struct field fields[COUNT_OF(reading_fields)];
+    const struct samples_query query = {
+        .table = readings_series.name,
+        .where = "exchange IN (SELECT exchange FROM exchanges JOIN groups "
+                 "USING (group_id) WHERE run = ?)",
+        .key = reduction->run.run,
+        .order = "exchange, rowid",
+        .extra = "exchange, \"end\"",
+        .fields = fields,
+        .field_count = COUNT_OF(fields),
+    };
+
+    for (size_t i = 0; i < COUNT_OF(fields); i++) {
+        fields[i] = reading_fields[i];
+        fields[i].offset += offsetof(struct reading_record, reading);
+    }
+    return samples_read(reduction->logbook, &query, on_reading, NULL,
+                        &reduction->readings, fault);
+}
+
+/* Evidence for the figures says how it was measured; all else is a doubt. */
+static struct rows *place_of_note(struct reduction *reduction,
+                                  const char *class)
+{
+    return strcmp(class, "cut") == 0 ? &reduction->methods : &reduction->doubts;
+}
+
 int loading_notes(struct reduction *reduction, struct fault *fault)
 {
     sqlite3_stmt *row;
     int step;
-    const int code =
-        samples_prepare(reduction->logbook,
-                        "SELECT text FROM notes WHERE run = ? ORDER BY note",
-                        reduction->run.run, &row, fault);
+    const int code = samples_prepare(
+        reduction->logbook,
+        "SELECT text, class FROM notes WHERE run = ? ORDER BY note",
+        reduction->run.run, &row, fault);
 
     if (code)
         return code;
     while ((step = sqlite3_step(row)) == SQLITE_ROW) {
-        char text[400];
+        char text[400], class[NAME_SIZE];
 
         samples_text(row, 0, text, sizeof(text));
+        samples_text(row, 1, class, sizeof(class));
         if (text[0])
-            reduction_add_sentence(&reduction->doubts, "%s", text);
+            reduction_add_sentence(place_of_note(reduction, class), "%s", text);
     }
     (void) sqlite3_finalize(row);
     return step == SQLITE_DONE

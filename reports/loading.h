@@ -13,6 +13,7 @@ int loading_exchanges(struct reduction *reduction, struct fault *fault);
 /* What the groups' control traffic was. */
 int loading_groups(struct reduction *reduction, struct fault *fault);
 /* The conductor's notes, as doubts. */
+int loading_readings(struct reduction *reduction, struct fault *fault);
 int loading_notes(struct reduction *reduction, struct fault *fault);
 
 #endif

@@ -2,8 +2,9 @@
 #include "reports/markdown.h"
 
 #include "reports/charts.h"
-#include "reports/reach.h"
 #include "reports/markdown_messages.h"
+#include "reports/markdown_readings.h"
+#include "reports/reach.h"
 #include "reports/wording.h"
 
 #include <bothends/cautions.h>
@@ -43,6 +44,7 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     write_charts(charts, CHART_ROUND_TRIPS, out);
     markdown_messages(reduction, out);
     write_over_time(charts, out);
+    markdown_readings(reduction, out);
     write_method(reduction, out);
     write_doubts(reduction, out);
     write_site(reduction, out);

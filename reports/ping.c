@@ -258,6 +258,17 @@ static void doubt_quick_echo(struct reduction *reduction,
             least_ns.low * 1e-6);
 }
 
+static void keep_ttl(struct exchange_record *record,
+                     const struct ping_probe *probe)
+{
+    if (!probe->ttl)
+        return;
+    if (!record->least_ttl || probe->ttl < record->least_ttl)
+        record->least_ttl = probe->ttl;
+    if (probe->ttl > record->most_ttl)
+        record->most_ttl = probe->ttl;
+}
+
 static void doubt_refused_probes(struct reduction *reduction,
                                  const struct exchange_record *record)
 {
@@ -288,8 +299,10 @@ static void reduce_probes(struct reduction *reduction, size_t exchange,
         (const void *) record->from_account.account.outcome.bytes;
     struct delays delays;
 
-    for (size_t i = 0; i < probes->count; i++)
+    for (size_t i = 0; i < probes->count; i++) {
         keep_probe(reduction, exchange, rows_at(probes, i));
+        keep_ttl(record, rows_at(probes, i));
+    }
     gather(reduction, exchange, false, &delays);
     add_findings(reduction, &delays);
     record->own_bytes = (double) outcome->wire_bytes

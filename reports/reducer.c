@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/doubts_ways.h"
 #include "reports/loading.h"
 #include "reports/reach.h"
 #include "reports/report.h"
@@ -24,6 +25,7 @@ void reduction_init(struct reduction *reduction, sqlite3 *logbook,
         .findings.row_size = sizeof(struct finding),
         .values.row_size = sizeof(struct value_record),
         .curves.row_size = sizeof(struct curve),
+        .readings.row_size = sizeof(struct reading_record),
         .methods.row_size = sizeof(struct sentence),
         .doubts.row_size = sizeof(struct sentence),
     };
@@ -40,6 +42,7 @@ void reduction_clear(struct reduction *reduction)
     rows_clear(&reduction->findings);
     rows_clear(&reduction->values);
     rows_clear(&reduction->curves);
+    rows_clear(&reduction->readings);
     rows_clear(&reduction->methods);
     rows_clear(&reduction->doubts);
 }
@@ -59,6 +62,8 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
     }
     if (!code)
         code = loading_groups(reduction, fault);
+    if (!code)
+        code = loading_readings(reduction, fault);
     if (code)
         return code;
     for (size_t i = 0; report_kinds[i]; i++) {
@@ -68,7 +73,9 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
     add_control_share(reduction);
     reach_add_methods(reduction);
     doubts_add(reduction);
-    return loading_notes(reduction, fault);
+    const int compared = doubts_add_compared(reduction, fault);
+
+    return compared ? compared : loading_notes(reduction, fault);
 }
 
 int reduce_run(sqlite3 *logbook, int64_t run, const struct plan *plan,

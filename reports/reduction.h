@@ -55,8 +55,16 @@ struct exchange_record {
     struct kind_room spec;
     bool has_spec;
     struct account_record from_account, to_account;
+    uint64_t least_ttl, most_ttl; /* of a ping's answers; 0: not known */
     double own_bytes; /* IP bytes of its own on the link, both ways together,
                          by the kind's estimate; NaN: not known */
+};
+
+/* What a radio told before or after an exchange. */
+struct reading_record {
+    int64_t exchange; /* the logbook's key */
+    char end[ADDRESS_SIZE];
+    struct radio_reading reading;
 };
 
 /* A figure of one exchange that is put together with those of other rounds. */
@@ -100,6 +108,7 @@ struct reduction {
     struct rows findings;  /* of struct finding */
     struct rows values;    /* of struct value_record */
     struct rows curves;    /* of struct curve */
+    struct rows readings;  /* of struct reading_record */
     struct rows methods;   /* of struct sentence: how it was measured */
     struct rows doubts;    /* of struct sentence */
 };

@@ -1,0 +1,401 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/doubts_ways.h"
+
+#include "reports/contact_record.h"
+
+#include <stdio.h>
+
+/* Below this share of what the computer moves over loopback, it is not what
+ * holds the link back. */
+static const double computer_share_ratio = 0.5;
+/* A clock that runs off by more than this between two exchanges was set: a
+ * crystal is off by 100 ppm at the most, and daemons slew by 500 ppm. */
+static const double clock_drift_ratio = 600e-6;
+static const double clock_least_ns = 50e6;
+
+/* Signs that an exchange's traffic did not cross the radio.  One proof is
+ * enough to say so, of other signs it takes two. */
+struct bypass {
+    unsigned proofs, signs;
+    char text[260];
+};
+
+__attribute__((format(printf, 3, 4))) static void
+add_sign(struct bypass *bypass, bool is_proof, const char *format, ...)
+{
+    const size_t used = strlen(bypass->text);
+    char sign[160];
+    va_list arguments;
+
+    va_start(arguments, format);
+    (void) vsnprintf(sign, sizeof(sign), format, arguments);
+    va_end(arguments);
+    (void) snprintf(bypass->text + used, sizeof(bypass->text) - used, "%s%s",
+                    used ? "; " : "", sign);
+    bypass->proofs += is_proof;
+    bypass->signs++;
+}
+
+/* --- figures that no radio of the plan gives ------------------------------ */
+
+static const struct finding *finding_of(const struct reduction *reduction,
+                                        const struct exchange_record *exchange,
+                                        const char *measure)
+{
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        const struct finding *finding = rows_at(&reduction->findings, i);
+
+        if (strcmp(finding->exchange, exchange->id) == 0
+            && strcmp(finding->measure, measure) == 0 && !isnan(finding->value))
+            return finding;
+    }
+    return NULL;
+}
+
+/* Of all steps of the plan: a step other than stated is no bypass.  NaN: one of
+ * them is not known. */
+static double least_rtt_s(const struct reduction *reduction)
+{
+    double least_ns = (double) INFINITY;
+
+    for (size_t i = 0; i < reduction->plan->step_count; i++) {
+        const double low_ns = reduction->expectations[i].least_rtt_ns.low;
+
+        if (isnan(low_ns))
+            return (double) NAN;
+        least_ns = fmin(least_ns, low_ns);
+    }
+    return least_ns * 1e-9;
+}
+
+static double most_channel_bps(const struct reduction *reduction)
+{
+    double most_bps = 0;
+
+    for (size_t i = 0; i < reduction->plan->step_count; i++) {
+        const double high_bps = reduction->expectations[i].channel_bps.high;
+
+        if (isnan(high_bps))
+            return (double) NAN;
+        most_bps = fmax(most_bps, high_bps);
+    }
+    return most_bps;
+}
+
+static void weigh_figures(const struct reduction *reduction,
+                          const struct exchange_record *exchange,
+                          struct bypass *bypass)
+{
+    const struct finding *rtt = finding_of(reduction, exchange, "rtt_least");
+    const struct finding *goodput =
+        finding_of(reduction, exchange, "goodput_whole");
+    const double least_s = least_rtt_s(reduction);
+    const double most_bps = most_channel_bps(reduction);
+
+    /* Without an expectation there the echo is not one across the air. */
+    if (rtt && !isnan(rtt->expected_low) && rtt->value < 0.95 * least_s)
+        add_sign(bypass, true,
+                 "an echo came back after %.1f ms, and no step of the plan "
+                 "allows less than %.1f ms",
+                 rtt->value * 1e3, least_s * 1e3);
+    if (goodput && most_bps > 0 && goodput->value > most_bps)
+        add_sign(bypass, true,
+                 "%.0f kbit/s came through, and no channel of the plan has "
+                 "more than %.0f kbit/s",
+                 goodput->value * 1e-3, most_bps * 1e-3);
+}
+
+/* --- ways ----------------------------------------------------------------- */
+
+static struct contact_way_record *find_way(const struct rows *ways,
+                                           const char *end, const char *to)
+{
+    for (size_t i = 0; i < ways->count; i++) {
+        struct contact_way_record *way = rows_at(ways, i);
+
+        if (strcmp(way->end, end) == 0 && strcmp(way->to, to) == 0)
+            return way;
+    }
+    return NULL;
+}
+
+static void compare(char *changes, size_t size, const char *what,
+                    const char *before, const char *now)
+{
+    const size_t used = strlen(changes);
+
+    if (before[0] && now[0] && strcmp(before, now) != 0)
+        (void) snprintf(changes + used, size - used, "%s%s %s → %s",
+                        used ? ", " : "", what, before, now);
+}
+
+static void compare_ttl(char *changes, size_t size, uint64_t before,
+                        uint64_t now)
+{
+    const size_t used = strlen(changes);
+
+    if (before && now && before != now)
+        (void) snprintf(changes + used, size - used, "%sTTL %u → %u",
+                        used ? ", " : "", (unsigned) before, (unsigned) now);
+}
+
+static void keep(char *room, size_t size, const char *text)
+{
+    if (text[0])
+        (void) snprintf(room, size, "%s", text);
+}
+
+/* ttl: of the answers that came to this end; 0: not known. */
+static void weigh_way(struct reduction *reduction,
+                      struct contact_records *contact,
+                      const struct exchange_record *exchange,
+                      const struct account_record *account, const char *to,
+                      uint64_t ttl, struct bypass *bypass)
+{
+    const struct exchange_account *said = &account->account;
+    struct contact_way_record *way = find_way(&contact->ways, account->end, to);
+    char changes[200] = "";
+
+    if (!way) {
+        way = rows_add(&contact->ways);
+        (void) snprintf(way->end, sizeof(way->end), "%s", account->end);
+        (void) snprintf(way->to, sizeof(way->to), "%s", to);
+    }
+    compare(changes, sizeof(changes), "interface", way->interface,
+            said->interface);
+    compare(changes, sizeof(changes), "source address", way->source_address,
+            said->source_address);
+    compare(changes, sizeof(changes), "router", way->gateway, said->gateway);
+    compare_ttl(changes, sizeof(changes), way->ttl, ttl);
+    if (changes[0]) {
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The way from %s to %s was another one in the %s on step %s than "
+            "before it: %s.",
+            account->end, to, exchange->kind->name, exchange->step, changes);
+        add_sign(bypass, false, "the way from %s had changed", account->end);
+    }
+    keep(way->interface, sizeof(way->interface),
+         said->interface_after[0] ? said->interface_after : said->interface);
+    keep(way->source_address, sizeof(way->source_address),
+         said->source_address_after[0] ? said->source_address_after
+                                       : said->source_address);
+    keep(way->gateway, sizeof(way->gateway),
+         said->gateway_after[0] ? said->gateway_after : said->gateway);
+    way->ttl = ttl ? ttl : way->ttl;
+}
+
+static const struct plan_end *plan_end_of(const struct plan *plan,
+                                          const char *name)
+{
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (strcmp(plan->ends[i].name, name) == 0)
+            return &plan->ends[i];
+    }
+    return NULL;
+}
+
+static void weigh_interface(struct reduction *reduction,
+                            const struct exchange_record *exchange,
+                            const struct account_record *account,
+                            struct bypass *bypass)
+{
+    const struct plan_end *end = plan_end_of(reduction->plan, account->end);
+    const struct exchange_account *said = &account->account;
+    const char *other =
+        end && strcmp(said->interface, end->interface) != 0 ? said->interface : said->interface_after;
+
+    if (!end || !end->interface[0] || !other[0]
+        || strcmp(other, end->interface) == 0)
+        return;
+    reduction_add_sentence(&reduction->doubts,
+                           "In the %s %s → %s on step %s the way of %s went by "
+                           "%s, not by %s that the plan names.",
+                           exchange->kind->name, exchange->from, exchange->to,
+                           exchange->step, account->end, other, end->interface);
+    add_sign(bypass, false, "the interface of %s was %s, not %s", account->end,
+             other, end->interface);
+}
+
+static void weigh_ttl_within(struct reduction *reduction,
+                             const struct exchange_record *exchange,
+                             struct bypass *bypass)
+{
+    if (exchange->least_ttl == exchange->most_ttl)
+        return;
+    reduction_add_sentence(
+        &reduction->doubts,
+        "The answers in the ping %s → %s on step %s came with a TTL of %u to "
+        "%u: they did not all take one way.",
+        exchange->from, exchange->to, exchange->step,
+        (unsigned) exchange->least_ttl, (unsigned) exchange->most_ttl);
+    add_sign(bypass, false, "the answers' TTL varied");
+}
+
+static void weigh_changes_within(const struct exchange_account *said,
+                                 const char *end, struct bypass *bypass)
+{
+    char changes[200] = "";
+
+    compare(changes, sizeof(changes), "interface", said->interface,
+            said->interface_after);
+    compare(changes, sizeof(changes), "source address", said->source_address,
+            said->source_address_after);
+    compare(changes, sizeof(changes), "router", said->gateway,
+            said->gateway_after);
+    if (changes[0])
+        add_sign(bypass, false, "the way of %s changed meanwhile", end);
+}
+
+static void conclude(struct reduction *reduction,
+                     const struct exchange_record *exchange,
+                     const struct bypass *bypass)
+{
+    if (bypass->proofs || bypass->signs > 1)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The %s %s → %s on step %s did not cross the radio, or not all of "
+            "it: %s.",
+            exchange->kind->name, exchange->from, exchange->to, exchange->step,
+            bypass->text);
+}
+
+static void weigh_exchange(struct reduction *reduction,
+                           struct contact_records *contact,
+                           const struct exchange_record *exchange)
+{
+    const struct account_record *accounts[] = { &exchange->from_account,
+                                                &exchange->to_account };
+    struct bypass bypass = { 0 };
+
+    weigh_figures(reduction, exchange, &bypass);
+    for (size_t i = 0; i < COUNT_OF(accounts); i++) {
+        if (!accounts[i]->is_there)
+            continue;
+        weigh_interface(reduction, exchange, accounts[i], &bypass);
+        weigh_changes_within(&accounts[i]->account, accounts[i]->end, &bypass);
+        weigh_way(reduction, contact, exchange, accounts[i],
+                  i ? exchange->from : exchange->to, i ? 0 : exchange->most_ttl,
+                  &bypass);
+    }
+    weigh_ttl_within(reduction, exchange, &bypass);
+    conclude(reduction, exchange, &bypass);
+}
+
+/* --- clocks from one exchange to the next --------------------------------- */
+
+/* The last account of that end before this exchange. */
+static const struct account_record *
+account_before(const struct reduction *reduction, size_t exchange,
+               const char *end)
+{
+    while (exchange-- > 0) {
+        const struct exchange_record *record =
+            reduction_exchange(reduction, exchange);
+
+        if (record->from_account.is_there
+            && strcmp(record->from_account.end, end) == 0)
+            return &record->from_account;
+        if (record->to_account.is_there
+            && strcmp(record->to_account.end, end) == 0)
+            return &record->to_account;
+    }
+    return NULL;
+}
+
+static void doubt_clock_between(struct reduction *reduction, size_t exchange,
+                                const struct account_record *account)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+    const struct account_record *earlier =
+        account_before(reduction, exchange, account->end);
+
+    if (!account->is_there || !earlier
+        || !account->account.wall_minus_monotonic_begun_ns
+        || !earlier->account.wall_minus_monotonic_ended_ns)
+        return;
+    const double step_ns =
+        (double) account->account.wall_minus_monotonic_begun_ns
+        - (double) earlier->account.wall_minus_monotonic_ended_ns;
+    const double passed_ns = fabs((double) account->account.begun_ns
+                                  - (double) earlier->account.ended_ns);
+
+    if (fabs(step_ns) > clock_least_ns + clock_drift_ratio * passed_ns)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "Before the %s %s → %s on step %s the wall clock of %s was set by "
+            "%+.3f s, or the computer slept or was started anew.",
+            record->kind->name, record->from, record->to, record->step,
+            account->end, step_ns * 1e-9);
+}
+
+/* --- the computer --------------------------------------------------------- */
+
+static void tell_loopback(struct reduction *reduction,
+                          const struct contact_records *contact)
+{
+    char text[300] = "";
+
+    for (size_t i = 0; i < contact->ends.count; i++) {
+        const struct contact_end *end = rows_at(&contact->ends, i);
+        const size_t used = strlen(text);
+
+        if (end->loopback_bps > 0)
+            (void) snprintf(text + used, sizeof(text) - used,
+                            "%s%s %.3g Mbit/s", used ? ", " : "", end->end,
+                            end->loopback_bps * 1e-6);
+    }
+    if (text[0])
+        reduction_add_sentence(
+            &reduction->methods,
+            "What the computers alone can do, by a short TCP transfer of each "
+            "agent to itself: %s.",
+            text);
+}
+
+static void doubt_computer(struct reduction *reduction,
+                           const struct contact_records *contact,
+                           const struct exchange_record *exchange)
+{
+    const struct finding *goodput =
+        finding_of(reduction, exchange, "goodput_whole");
+
+    for (size_t i = 0; goodput && i < contact->ends.count; i++) {
+        const struct contact_end *end = rows_at(&contact->ends, i);
+
+        if ((strcmp(end->end, exchange->from) != 0
+             && strcmp(end->end, exchange->to) != 0)
+            || end->loopback_bps <= 0
+            || goodput->value < computer_share_ratio * end->loopback_bps)
+            continue;
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The goodput %s → %s on step %s is %.0f %% of what the computer "
+            "of %s moves without any link: it may be the computer that was "
+            "measured.",
+            exchange->from, exchange->to, exchange->step,
+            100 * goodput->value / end->loopback_bps, end->end);
+    }
+}
+
+int doubts_add_compared(struct reduction *reduction, struct fault *fault)
+{
+    struct contact_records contact;
+    const int code = contact_records_load(reduction->logbook,
+                                          reduction->run.run, &contact, fault);
+
+    if (!code)
+        tell_loopback(reduction, &contact);
+    for (size_t i = 0; !code && i < reduction->exchanges.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, i);
+
+        doubt_clock_between(reduction, i, &exchange->from_account);
+        doubt_clock_between(reduction, i, &exchange->to_account);
+        weigh_exchange(reduction, &contact, exchange);
+        doubt_computer(reduction, &contact, exchange);
+    }
+    contact_records_clear(&contact);
+    return code;
+}

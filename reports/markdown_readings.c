@@ -1,0 +1,154 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/markdown_readings.h"
+
+#include "reports/wording.h"
+
+/* Columns that still fit on a page; more names make another table. */
+#define COLUMNS_MOST 6
+
+static const struct reading_record *record_at(const struct reduction *reduction,
+                                              size_t index)
+{
+    return rows_at(&reduction->readings, index);
+}
+
+/* The first of its end? */
+static bool is_new_end(const struct reduction *reduction, size_t index)
+{
+    for (size_t i = 0; i < index; i++) {
+        if (strcmp(record_at(reduction, i)->end,
+                   record_at(reduction, index)->end)
+            == 0)
+            return false;
+    }
+    return true;
+}
+
+/* Rows of struct radio_reading: each name once, in order of appearance. */
+static struct rows names_of(const struct reduction *reduction, const char *end)
+{
+    struct rows names = { .row_size = sizeof(struct radio_reading) };
+
+    for (size_t i = 0; i < reduction->readings.count; i++) {
+        const struct reading_record *record = record_at(reduction, i);
+        bool is_new = strcmp(record->end, end) == 0;
+
+        for (size_t k = 0; is_new && k < names.count; k++)
+            is_new =
+                strcmp(
+                    ((const struct radio_reading *) rows_at(&names, k))->name,
+                    record->reading.name)
+                != 0;
+        if (is_new)
+            *(struct radio_reading *) rows_add(&names) = record->reading;
+    }
+    return names;
+}
+
+/* NULL: not told. */
+static const char *text_of(const struct reduction *reduction, int64_t exchange,
+                           const char *end, const char *name, int moment)
+{
+    for (size_t i = 0; i < reduction->readings.count; i++) {
+        const struct reading_record *record = record_at(reduction, i);
+
+        if (record->exchange == exchange && record->reading.moment == moment
+            && strcmp(record->end, end) == 0
+            && strcmp(record->reading.name, name) == 0)
+            return record->reading.text;
+    }
+    return NULL;
+}
+
+/* "-87 → -91"; once where nothing changed. */
+static void write_cell(const struct reduction *reduction, int64_t exchange,
+                       const char *end, const char *name, FILE *out)
+{
+    const char *before =
+        text_of(reduction, exchange, end, name, READING_BEFORE);
+    const char *after = text_of(reduction, exchange, end, name, READING_AFTER);
+
+    (void) fputs(" | ", out);
+    wording_escape(out, before ? before : "–");
+    if (before && after && strcmp(before, after) == 0)
+        return;
+    (void) fputs(" → ", out);
+    wording_escape(out, after ? after : "–");
+}
+
+static bool has_readings(const struct reduction *reduction, int64_t exchange,
+                         const char *end)
+{
+    for (size_t i = 0; i < reduction->readings.count; i++) {
+        const struct reading_record *record = record_at(reduction, i);
+
+        if (record->exchange == exchange && strcmp(record->end, end) == 0)
+            return true;
+    }
+    return false;
+}
+
+static void write_table(const struct reduction *reduction, const char *end,
+                        const struct rows *names, size_t first, FILE *out)
+{
+    const size_t last = first + COLUMNS_MOST < names->count
+                            ? first + COLUMNS_MOST
+                            : names->count;
+
+    (void) fputs("| step | exchange", out);
+    for (size_t i = first; i < last; i++) {
+        (void) fputs(" | ", out);
+        wording_escape(
+            out, ((const struct radio_reading *) rows_at(names, i))->name);
+    }
+    (void) fputs(" |\n|---|---", out);
+    for (size_t i = first; i < last; i++)
+        (void) fputs("|---:", out);
+    (void) fputs("|\n", out);
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, i);
+
+        if (!has_readings(reduction, exchange->key, end))
+            continue;
+        (void) fputs("| ", out);
+        wording_escape(out, exchange->step);
+        (void) fprintf(out, " | %s ", exchange->kind->name);
+        wording_escape(out, exchange->from);
+        (void) fputs(" → ", out);
+        wording_escape(out, exchange->to);
+        for (size_t k = first; k < last; k++)
+            write_cell(reduction, exchange->key, end,
+                       ((const struct radio_reading *) rows_at(names, k))->name,
+                       out);
+        (void) fputs(" |\n", out);
+    }
+    (void) fputc('\n', out);
+}
+
+void markdown_readings(const struct reduction *reduction, FILE *out)
+{
+    if (!reduction->readings.count)
+        return;
+    (void) fputs("## Radio readings\n\n"
+                 "What each radio told just before and just after an exchange "
+                 "(before → after; one value: unchanged).\n\n",
+                 out);
+    for (size_t i = 0; i < reduction->readings.count; i++) {
+        const struct reading_record *record = record_at(reduction, i);
+
+        if (!is_new_end(reduction, i))
+            continue;
+        struct rows names = names_of(reduction, record->end);
+
+        (void) fputs("At **", out);
+        wording_escape(out, record->end);
+        (void) fprintf(out, "**, %s:\n\n",
+                       record->reading.source == READING_BY_OPERATOR
+                           ? "typed by the operator"
+                           : "by its owner's command");
+        for (size_t first = 0; first < names.count; first += COLUMNS_MOST)
+            write_table(reduction, record->end, &names, first, out);
+        rows_clear(&names);
+    }
+}
