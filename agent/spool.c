@@ -19,6 +19,8 @@
 #define PART_SUFFIX     ".part" /* not yet whole */
 #define FILE_NAME_SIZE  (ID_SIZE + 16)
 #define FILE_MOST_BYTES ((off_t) 256 * 1024 * 1024)
+/* Room that an account is given when the disk has filled meanwhile. */
+#define RESERVE_BYTES ((size_t) 256 * 1024)
 
 struct entry {
     struct entry *next;
@@ -232,6 +234,23 @@ static int lock_folder(struct spool *spool, struct fault *fault)
     return 0;
 }
 
+/* The lock file is the reserve.  Written, for a hole takes no room. */
+static int make_reserve(const struct spool *spool)
+{
+    static const char zeros[4096];
+    struct stat found;
+    int result = fstat(spool->lock_fd, &found) < 0 ? -errno : 0;
+
+    if (result == 0 && found.st_size >= (off_t) RESERVE_BYTES)
+        return 0;
+    if (result == 0 && lseek(spool->lock_fd, 0, SEEK_SET) < 0)
+        result = -errno;
+    for (size_t i = 0; result == 0 && i < RESERVE_BYTES; i += sizeof(zeros))
+        result = write_all(spool->lock_fd, zeros, sizeof(zeros));
+    /* What fitted is kept: it may be enough. */
+    return result;
+}
+
 /* "run-1.json" with suffix ".json": gives "run-1". */
 static bool split_name(const char *name, const char *suffix, char id[ID_SIZE])
 {
@@ -291,6 +310,8 @@ int spool_open(uv_loop_t *loop, const char *folder, struct spool **ret_spool,
         result = lock_folder(spool, fault);
     if (result == 0)
         result = read_folder(spool, fault);
+    if (result == 0 && make_reserve(spool) < 0)
+        log_warning("spool: there is hardly any room in '%s'", folder);
     if (result < 0) {
         spool_close(spool);
         return result;
@@ -318,6 +339,7 @@ int spool_mark(struct spool *spool, const char *id, const char *order,
                size_t order_bytes, struct fault *fault)
 {
     assert(spool_id_is_right(id));
+    (void) make_reserve(spool); /* it may have been needed; else no matter */
     const int result =
         write_file(spool->folder_fd, id, ORDER_SUFFIX, order, order_bytes);
     if (result < 0)
@@ -348,6 +370,9 @@ static void write_account(uv_work_t *work)
 
     put->result = write_file(put->spool->folder_fd, put->id, ACCOUNT_SUFFIX,
                              put->account, put->account_bytes);
+    if (put->result == UV_ENOSPC && ftruncate(put->spool->lock_fd, 0) == 0)
+        put->result = write_file(put->spool->folder_fd, put->id, ACCOUNT_SUFFIX,
+                                 put->account, put->account_bytes);
     if (put->result == 0)
         (void) unlinkat(put->spool->folder_fd,
                         file_name(put->id, ORDER_SUFFIX, order), 0);

@@ -280,7 +280,7 @@ static void take_message(struct messages *messages, const struct frame *frame)
     row->size_bytes = frame->text_bytes;
     row->is_in_order = frame->number == messages->next_number;
     messages->next_number = frame->number + 1;
-    if (messages->received->count > 2 * (size_t) MESSAGES_COUNT_MAX
+    if (messages->received->count > MESSAGES_NUMBER_MAX
         || queued_bytes(messages) > QUEUE_MOST_BYTES)
         messages_fail(messages, "the other end sends more messages than it "
                                 "takes confirmations");

@@ -84,7 +84,6 @@ static bool read_number(const char **at, uint64_t most, uint64_t *ret_number)
 
 static bool read_line(const char *line, struct frame *ret_frame)
 {
-    const uint64_t most_number = (uint64_t) (2 * MESSAGES_COUNT_MAX);
     const size_t word_bytes = strcspn(line, " ");
     const char *at = line + word_bytes + (line[word_bytes] ? 1 : 0);
     size_t kind = 0;
@@ -96,7 +95,7 @@ static bool read_line(const char *line, struct frame *ret_frame)
     if (kind == COUNT_OF(words))
         return false;
     ret_frame->kind = (enum frame_kind) kind;
-    return read_number(&at, most_number, &ret_frame->number)
+    return read_number(&at, MESSAGES_NUMBER_MAX, &ret_frame->number)
            && read_number(&at, MESSAGES_SIZE_MAX, &ret_frame->text_bytes)
            && (ret_frame->kind == FRAME_MESSAGE || ret_frame->text_bytes == 0);
 }

@@ -353,6 +353,8 @@ static void start_slow_reader(struct pair *pair, struct slow_reader *reader)
 static void stop_slow_reader(struct slow_reader *reader)
 {
     uv_close((uv_handle_t *) &reader->timer, NULL);
+    /* The timer is the caller's, and gone when it returns. */
+    (void) uv_run(reader->timer.loop, UV_RUN_NOWAIT);
     (void) close(reader->socket);
 }
 

@@ -41,6 +41,7 @@ struct fixture {
     char peer_is_loopback;
     uint64_t accepted_ns, head_ns;
     bool is_closed;
+    int switched; /* socket of a connection that left HTTP; -1: none */
     struct client client;
 };
 
@@ -125,6 +126,18 @@ static void on_end(void *owner)
     http_reply(fixture->waiting, 200, NULL, 0, "taken", 5);
 }
 
+static void on_switched(void *owner, int socket, const void *early,
+                        size_t early_bytes)
+{
+    struct fixture *fixture = owner;
+
+    assert_int_equal(fixture->switched, -1);
+    fixture->switched = socket;
+    memcpy(fixture->body, early, early_bytes);
+    fixture->body[early_bytes] = '\0';
+    assert_int_equal(write(socket, "own words", 9), 9);
+}
+
 static void serve(struct fixture *fixture, struct http_request *request)
 {
     const char *path = http_path(request);
@@ -153,6 +166,11 @@ static void serve(struct fixture *fixture, struct http_request *request)
                           feed_with_a_pause, fixture);
         fixture->later_resumes = true;
         start_later(fixture, request);
+    } else if (strcmp(path, "/switch") == 0) {
+        const struct http_field fields[] = { { "Upgrade", "other" } };
+
+        fixture->waiting = request;
+        http_upgrade(request, fields, 1, on_switched, fixture);
     } else if (strcmp(path, "/endless") == 0) {
         http_reply_stream(request, 200, NULL, 0, HTTP_LENGTH_UNKNOWN, 32768,
                           feed_for_ever, fixture);
@@ -295,6 +313,7 @@ static int set_up(void **state)
     (void) uv_timer_init(&fixture->loop, &fixture->deadline);
     (void) uv_timer_init(&fixture->loop, &fixture->later);
     fixture->later.data = fixture;
+    fixture->switched = -1;
     (void) uv_timer_start(&fixture->deadline, on_deadline, DEADLINE_MS, 0);
     const int result = http_open(&fixture->loop, addresses, 1, 0, &handler,
                                  fixture, &fixture->server, &fault);
@@ -322,6 +341,8 @@ static int tear_down(void **state)
         uv_close((uv_handle_t *) &fixture->client.tcp, NULL);
     (void) uv_run(&fixture->loop, UV_RUN_DEFAULT);
     assert_true(fixture->is_closed);
+    if (fixture->switched >= 0)
+        (void) close(fixture->switched);
     assert_int_equal(fixture->head_count, fixture->gone_count);
     assert_int_equal(uv_loop_close(&fixture->loop), 0);
     free(fixture->client.heard);
@@ -401,6 +422,58 @@ static void a_body_over_the_limit_is_answered_413(void **state)
         assert_non_null(strstr(fixture->client.heard, " 413 "));
         assert_int_equal(fixture->body_bytes, 0);
     }
+}
+
+static void switch_protocols(struct fixture *fixture)
+{
+    char text[] = "GET /switch HTTP/1.1\r\nHost: t\r\nConnection: Upgrade\r\n"
+                  "Upgrade: other\r\n\r\nearly";
+
+    client_start(fixture, text);
+    run_until_heard(fixture, "own words");
+}
+
+static void a_switched_connection_is_the_owners(void **state)
+{
+    struct fixture *fixture = *state;
+    char room[16] = "";
+
+    switch_protocols(fixture);
+    assert_non_null(strstr(fixture->client.heard, "HTTP/1.1 101 "));
+    assert_non_null(strstr(fixture->client.heard, "Connection: Upgrade\r\n"));
+    assert_non_null(strstr(fixture->client.heard, "Upgrade: other\r\n"));
+    assert_string_equal(fixture->body, "early");
+    client_say(&fixture->client, "later", 5);
+    ssize_t got = -1;
+    while (got < 0) {
+        got = read(fixture->switched, room, sizeof(room));
+        (void) uv_run(&fixture->loop, UV_RUN_NOWAIT);
+    }
+    assert_string_equal(room, "later");
+    assert_int_equal(fixture->gone_count, 0);
+    (void) close(fixture->switched);
+    fixture->switched = -1;
+    http_leave(fixture->waiting);
+    run_until_ended(fixture);
+    assert_false(fixture->client.was_reset);
+    while (fixture->gone_count == 0)
+        (void) uv_run(&fixture->loop, UV_RUN_ONCE);
+}
+
+static void a_switched_connection_can_be_broken_off(void **state)
+{
+    struct fixture *fixture = *state;
+
+    switch_protocols(fixture);
+    http_abort(fixture->waiting);
+    run_until_ended(fixture);
+    while (fixture->gone_count == 0)
+        (void) uv_run(&fixture->loop, UV_RUN_ONCE);
+}
+
+static void closing_the_server_ends_a_switched_connection(void **state)
+{
+    switch_protocols(*state); /* the rest is the tear-down's */
 }
 
 static void a_refused_request_leaves_the_connection_usable(void **state)
@@ -594,6 +667,9 @@ int main(void)
         PROMISE(the_target_is_given_raw_and_headers_trimmed_and_joined),
         PROMISE(a_body_is_collected_whole_however_it_is_cut),
         PROMISE(a_body_over_the_limit_is_answered_413),
+        PROMISE(a_switched_connection_is_the_owners),
+        PROMISE(a_switched_connection_can_be_broken_off),
+        PROMISE(closing_the_server_ends_a_switched_connection),
         PROMISE(a_refused_request_leaves_the_connection_usable),
         PROMISE(an_upload_comes_in_pieces_as_it_arrives),
         PROMISE(an_answer_may_come_later),
