@@ -22,6 +22,7 @@ struct radio {
     uint64_t queue_bytes;  /* room taken, by whole packets */
     uint64_t unsent_bytes; /* not yet in a frame */
     size_t step, wanted_step;
+    uint64_t sent_frames_count, sent_bytes;
 };
 
 enum turn_state {
@@ -128,6 +129,19 @@ void air_free(struct air *air)
         fifo_clear(&air->radios[i].queue);
     fifo_clear(&air->arriving);
     free(air);
+}
+
+void air_read(const struct air *air, size_t end,
+              struct air_reading *ret_reading)
+{
+    const struct radio *radio = &air->radios[end];
+
+    *ret_reading = (struct air_reading){
+        .step = radio->wanted_step,
+        .queue_bytes = radio->queue_bytes,
+        .sent_frames_count = radio->sent_frames_count,
+        .sent_bytes = radio->sent_bytes,
+    };
 }
 
 uint64_t air_waiting_bytes(const struct air *air, size_t end)
@@ -359,6 +373,8 @@ static void begin_frame(struct air *air)
 
     fill_frame(air, bytes);
     air->transmission.frames_count++;
+    air->radios[air->holder].sent_frames_count++;
+    air->radios[air->holder].sent_bytes += bytes;
     air->transmission.ip_bytes += bytes;
     air->air_bytes += bytes + air->config.frame_overhead_bytes;
     air->state = TURN_FRAME;

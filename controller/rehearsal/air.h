@@ -124,6 +124,14 @@ uint64_t air_next_ns(const struct air *air);
  * last idle turns are told as far as they came. */
 void air_close(struct air *air, uint64_t now_ns);
 
+/* What a radio would tell of itself. */
+struct air_reading {
+    size_t step;
+    uint64_t queue_bytes, sent_frames_count, sent_bytes; /* bytes of IP */
+};
+void air_read(const struct air *air, size_t end,
+              struct air_reading *ret_reading);
+
 uint64_t air_waiting_bytes(const struct air *air, size_t end);
 
 #endif

@@ -40,4 +40,10 @@ int driver_run(const struct driver_setup *setup, int ready,
 int driver_set_step(const char *folder, const char *end, const char *step,
                     struct fault *fault);
 
+/* What that radio tells of itself, as lines of name=value: what an agent's own
+ * readings command prints. */
+#define DRIVER_READINGS_SIZE 256
+int driver_read(const char *folder, const char *end,
+                char ret_text[DRIVER_READINGS_SIZE], struct fault *fault);
+
 #endif

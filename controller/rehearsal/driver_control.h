@@ -6,8 +6,9 @@
 
 /*
  * The practice radios' control panel: a socket file in the rehearsal's folder,
- * that processes in any network namespace reach.  A message is "END\tSTEP";
- * the answer is "ok" or what was wrong.
+ * that processes in any network namespace reach.  A message is "END\tSTEP" and
+ * sets a step, or "END" and asks for the radio's readings; the answer is "ok"
+ * (and the readings after a line end), or what was wrong.
  */
 #define CONTROL_MESSAGE_SIZE 256
 

@@ -79,31 +79,29 @@ void driver_control_remove(const char *folder)
 }
 
 /* Send the message, and take an answer other than "ok" as the fault. */
-static int ask(int fd, const char *message, struct fault *fault)
+static int ask(int fd, const char *message, char answer[CONTROL_MESSAGE_SIZE],
+               struct fault *fault)
 {
     const struct timeval limit = { .tv_sec = ANSWER_LIMIT_S };
-    char answer[CONTROL_MESSAGE_SIZE] = "";
+    ssize_t length = 0;
 
-    if (setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof(limit)) != 0
-        || send(fd, message, strlen(message), MSG_NOSIGNAL) < 0
-        || recv(fd, answer, sizeof(answer) - 1, 0) <= 0)
+    if (setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof(limit)) == 0
+        && send(fd, message, strlen(message), MSG_NOSIGNAL) >= 0)
+        length = recv(fd, answer, CONTROL_MESSAGE_SIZE - 1, 0);
+    if (length <= 0)
         return fault_set(fault, -EIO,
                          "the practice link did not answer: is the rehearsal "
                          "still running?");
-    if (strcmp(answer, "ok") != 0)
+    answer[length] = '\0';
+    if (strcmp(answer, "ok") != 0 && strncmp(answer, "ok\n", 3) != 0)
         return fault_set(fault, -EINVAL, "%s", answer);
     return 0;
 }
 
-int driver_set_step(const char *folder, const char *end, const char *step,
-                    struct fault *fault)
+static int ask_in(const char *folder, const char *message,
+                  char answer[CONTROL_MESSAGE_SIZE], struct fault *fault)
 {
-    char message[CONTROL_MESSAGE_SIZE];
     int directory = -1, fd = -1;
-
-    if (snprintf(message, sizeof(message), "%s\t%s", end, step)
-        >= (int) sizeof(message))
-        return fault_set(fault, -E2BIG, "found too long a name of end or step");
     int status = open_socket(folder, 0, &directory, &fd, fault);
 
     if (status)
@@ -114,8 +112,34 @@ int driver_set_step(const char *folder, const char *end, const char *step,
         status = fault_set(fault, -errno, "no rehearsal is running in '%s': %s",
                            folder, strerror(errno));
     else
-        status = ask(fd, message, fault);
+        status = ask(fd, message, answer, fault);
     (void) close(directory);
     (void) close(fd);
+    return status;
+}
+
+int driver_set_step(const char *folder, const char *end, const char *step,
+                    struct fault *fault)
+{
+    char message[CONTROL_MESSAGE_SIZE], answer[CONTROL_MESSAGE_SIZE];
+
+    if (snprintf(message, sizeof(message), "%s\t%s", end, step)
+        >= (int) sizeof(message))
+        return fault_set(fault, -E2BIG, "found too long a name of end or step");
+    return ask_in(folder, message, answer, fault);
+}
+
+int driver_read(const char *folder, const char *end,
+                char ret_text[DRIVER_READINGS_SIZE], struct fault *fault)
+{
+    char answer[CONTROL_MESSAGE_SIZE];
+
+    if (strlen(end) >= CONTROL_MESSAGE_SIZE)
+        return fault_set(fault, -E2BIG, "found too long a name of an end");
+    const int status = ask_in(folder, end, answer, fault);
+
+    if (!status)
+        (void) snprintf(ret_text, DRIVER_READINGS_SIZE, "%s",
+                        answer + strlen("ok\n"));
     return status;
 }

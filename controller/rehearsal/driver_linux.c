@@ -286,30 +286,53 @@ static size_t find_name(const char *const *names, size_t count,
     return i;
 }
 
+static void set_step(struct driver *driver, size_t end, const char *name,
+                     char *answer, size_t size)
+{
+    const struct ledger_names *names = &driver->setup->names;
+    const size_t step = find_name(names->steps, names->step_count, name);
+
+    if (step == names->step_count) {
+        (void) snprintf(answer, size, "the practice radio has no step '%.100s'",
+                        name);
+        return;
+    }
+    air_set_step(driver->air, now_ns(), end, step);
+    (void) snprintf(answer, size, "ok");
+}
+
+static void tell_readings(const struct driver *driver, size_t end, char *answer,
+                          size_t size)
+{
+    struct air_reading reading;
+
+    air_read(driver->air, end, &reading);
+    (void) snprintf(answer, size,
+                    "ok\nstep=%s\nqueue_bytes=%llu\nsent_frames=%llu\n"
+                    "sent_bytes=%llu\n",
+                    driver->setup->names.steps[reading.step],
+                    (unsigned long long) reading.queue_bytes,
+                    (unsigned long long) reading.sent_frames_count,
+                    (unsigned long long) reading.sent_bytes);
+}
+
 static void carry_out(struct driver *driver, char *message, char *answer,
                       size_t size)
 {
     const struct ledger_names *names = &driver->setup->names;
     char *tab = strchr(message, '\t');
 
-    if (!tab) {
-        (void) snprintf(answer, size, "expected an end and a step");
-        return;
-    }
-    *tab = '\0';
+    if (tab)
+        *tab = '\0';
     const size_t end = find_name(names->ends, names->end_count, message);
-    const size_t step = find_name(names->steps, names->step_count, tab + 1);
 
     if (end == names->end_count)
         (void) snprintf(answer, size, "there is no practice radio '%.100s'",
                         message);
-    else if (step == names->step_count)
-        (void) snprintf(answer, size, "the practice radio has no step '%.100s'",
-                        tab + 1);
-    else {
-        air_set_step(driver->air, now_ns(), end, step);
-        (void) snprintf(answer, size, "ok");
-    }
+    else if (tab)
+        set_step(driver, end, tab + 1, answer, size);
+    else
+        tell_readings(driver, end, answer, size);
 }
 
 static void serve_client(struct driver *driver)

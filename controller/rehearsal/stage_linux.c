@@ -154,9 +154,11 @@ static int write_config(const struct stage *stage, const struct plan *plan,
 
     for (size_t i = 0; i < plan->step_count; i++)
         (void) json_array_append_new(steps, json_string(plan->steps[i].name));
-    json_t *config =
-        json_pack("{s:[s, s, s, s, s], s:o}", "step_command", stage->controller,
-                  "practice", stage->folder, radios, "{step}", "steps", steps);
+    json_t *config = json_pack("{s:[s, s, s, s, s], s:o, s:[s, s, s, s]}",
+                               "step_command", stage->controller, "practice",
+                               stage->folder, radios, "{step}", "steps", steps,
+                               "readings_command", stage->controller,
+                               "practice", stage->folder, plan->ends[end].name);
     const int failed =
         config ? json_dump_file(config, path, JSON_INDENT(2)) : -1;
 

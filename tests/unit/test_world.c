@@ -209,6 +209,17 @@ static int set_step(const char *folder, const char *step)
         (void) fprintf(stderr, "%s\n", fault.text);
         return OPERATOR_FAILED;
     }
+    char readings[DRIVER_READINGS_SIZE], told[64];
+
+    (void) snprintf(told, sizeof(told), "step=%s\n", step);
+    if (driver_read(folder, "island", readings, &fault) != 0
+        || strncmp(readings, told, strlen(told)) != 0
+        || !strstr(readings, "queue_bytes=0\n")
+        || driver_read(folder, "nowhere", readings, &fault) == 0
+        || !strstr(fault.text, "no practice radio 'nowhere'")) {
+        (void) fprintf(stderr, "%s%s\n", readings, fault.text);
+        return OPERATOR_FAILED;
+    }
     (void) poll(NULL, 0, 300);
     return echo(HUB_IPV4, "1") == OPERATOR_FAILED ? 0 : OPERATOR_FAILED;
 }
