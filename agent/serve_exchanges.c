@@ -107,6 +107,21 @@ static void answer_unknown(const struct call *call)
         "account was acknowledged and dropped");
 }
 
+static void answer_progress(const struct call *call, const char *id,
+                            enum account_state state)
+{
+    const struct exchange *exchange = roster_by_id(call->desk->roster, id);
+    const uint64_t done = exchange ? exchange_done_so_far(exchange) : 0;
+    json_t *object = mem_checked(json_object());
+
+    (void) json_object_set_new(object, "state",
+                               json_string(account_states[state]));
+    if (done)
+        (void) json_object_set_new(object, "done",
+                                   json_integer((json_int_t) done));
+    call_answer(call, 202, object);
+}
+
 static void answer_where_it_stands(const struct call *call, const char *id)
 {
     enum account_state state = ACCOUNT_ARMED;
@@ -116,7 +131,7 @@ static void answer_where_it_stands(const struct call *call, const char *id)
         answer_unknown(call);
         return;
     case ROSTER_UNDER_WAY:
-        call_answer_state(call, 202, state);
+        answer_progress(call, id, state);
         return;
     case ROSTER_READY:
         answer_account(call, id);

@@ -55,8 +55,9 @@ struct group {
     uint64_t sent_bytes, received_bytes; /* control traffic before it */
     uint64_t start_ns;                   /* our monotonic clock, as all below */
     uint64_t planned_end_ns, latest_end_ns;
-    bool is_refused;             /* an end can't carry its order out */
-    bool is_cut;                 /* ended by the operator */
+    char live[80];   /* figure of the own part that is under way, or "" */
+    bool is_refused; /* an end can't carry its order out */
+    bool is_cut;     /* ended by the operator */
     bool is_lost[PLAN_ENDS_MAX]; /* ends that did not answer: asked once */
     struct logbook_note notes[NOTES_MAX];
     size_t note_count;
@@ -123,14 +124,15 @@ static void show_time_left(void *owner)
 {
     struct group *group = owner;
     const uint64_t now_ns = uv_hrtime();
-    char left[32], text[64];
+    char left[32], text[192];
 
     if (now_ns < group->start_ns) {
         display_time(group->start_ns - now_ns, left, sizeof(left));
         (void) snprintf(text, sizeof(text), "starts in %s", left);
     } else if (now_ns < group->planned_end_ns) {
         display_time(group->planned_end_ns - now_ns, left, sizeof(left));
-        (void) snprintf(text, sizeof(text), "about %s left", left);
+        (void) snprintf(text, sizeof(text), "%s%sabout %s left", group->live,
+                        group->live[0] ? ", " : "", left);
     } else {
         display_time(
             group->latest_end_ns > now_ns ? group->latest_end_ns - now_ns : 0,
@@ -322,6 +324,19 @@ static int take_account(struct group *group, size_t exchange, size_t number,
     return 0;
 }
 
+/* An agent that is still at it says how much it has done so far. */
+static void note_live(struct group *group, const struct exchange_order *order,
+                      const json_t *body)
+{
+    const json_int_t done = json_integer_value(json_object_get(body, "done"));
+    const uint64_t now_ns = uv_hrtime();
+
+    if (now_ns > group->start_ns)
+        telling_live(order, done > 0 ? (uint64_t) done : 0,
+                     now_ns - group->start_ns, group->live,
+                     sizeof(group->live));
+}
+
 static int fetch(struct group *group, size_t exchange, size_t number,
                  uint64_t wait_ms, enum fetched *ret_fetched,
                  struct fault *fault)
@@ -353,6 +368,8 @@ static int fetch(struct group *group, size_t exchange, size_t number,
         code = take_account(group, exchange, number, answer.body, fault);
     } else if (answer.status >= 400) {
         code = fault_set(fault, UV_EPROTO, "%s", answer.text);
+    } else {
+        note_live(group, &ordered->order, answer.body);
     }
     ends_answer_clear(&answer);
     return code;
@@ -730,6 +747,7 @@ static int carry_out(struct group *group, struct fault *fault)
         const int stored = store(group, &storing);
 
         if (stored) {
+            group->conductor->is_resumable = true;
             *fault = storing;
             return stored;
         }

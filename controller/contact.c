@@ -182,18 +182,21 @@ static bool is_before_the_air(const struct conductor *conductor,
            && conductor->plan->ends[to->end].landmark == LANDMARK_OWN_RADIO;
 }
 
-static int ask_way(struct conductor *conductor, int end, const char *to,
-                   json_t **ret_body, struct fault *fault)
+static int ask_way(struct conductor *conductor, int end,
+                   const struct way_partner *to, json_t **ret_body,
+                   struct fault *fault)
 {
     const struct plan_end *planned = &conductor->plan->ends[end];
     struct ends_answer answer = { 0 };
     char target[256];
 
-    (void) snprintf(target, sizeof(target), "/way?to=%s&bytes=%llu&from=%s%s%s",
-                    to, (unsigned long long) conductor->plan->link.mtu_bytes,
-                    ends_address(conductor->ends, end),
-                    planned->interface[0] ? "&interface=" : "",
-                    planned->interface);
+    const bool is_tied =
+        planned->interface[0] && !is_before_the_air(conductor, to);
+    (void) snprintf(
+        target, sizeof(target), "/way?to=%s&bytes=%llu&from=%s%s%s",
+        to->address, (unsigned long long) conductor->plan->link.mtu_bytes,
+        ends_address(conductor->ends, end), is_tied ? "&interface=" : "",
+        is_tied ? planned->interface : "");
     const struct ends_question question = {
         .method = "GET",
         .target = target,
@@ -350,7 +353,7 @@ static int prove_way(struct conductor *conductor, int end,
 {
     struct contact_way way;
     json_t *body = NULL;
-    int code = ask_way(conductor, end, to->address, &body, fault);
+    int code = ask_way(conductor, end, to, &body, fault);
 
     if (code)
         return code;
@@ -421,10 +424,11 @@ static int climb(struct conductor *conductor, int landmark_end,
     json_t *body = NULL;
     int code = 0;
 
-    if (!known)
-        code = ask_way(conductor, plan->controller_end,
-                       ends_address(conductor->ends, landmark_end), &body,
-                       &ignored);
+    if (!known) {
+        const struct way_partner to = partner_of(conductor, landmark_end);
+
+        code = ask_way(conductor, plan->controller_end, &to, &body, &ignored);
+    }
     if (!code)
         code = contact_read_way(known ? known : body, &way, &ignored);
     json_decref(body);

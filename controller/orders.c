@@ -79,16 +79,20 @@ static int make_ticket(char ret_ticket[ID_SIZE], struct fault *fault)
     return 0;
 }
 
-static void name_self(const struct orders_site *site, int end,
+static void name_self(const struct orders_site *site, int end, int peer,
                       struct exchange_order *order)
 {
     const struct plan_end *own = &site->plan->ends[end];
+    /* The own radio is on this side of the air, at whatever interface. */
+    const bool is_tied =
+        peer < 0 || site->plan->ends[peer].landmark != LANDMARK_OWN_RADIO;
 
     (void) snprintf(order->own_name, NAME_SIZE, "%s", own->name);
     (void) snprintf(order->own_call, NAME_SIZE, "%s", own->call);
     (void) snprintf(order->own_address, ADDRESS_SIZE, "%s",
                     site->addresses[end]);
-    (void) snprintf(order->interface, NAME_SIZE, "%s", own->interface);
+    (void) snprintf(order->interface, NAME_SIZE, "%s",
+                    is_tied ? own->interface : "");
 }
 
 static int hub_of(const struct plan *plan)
@@ -161,7 +165,7 @@ static void add_part(const struct orders_site *site,
                     exchange->planned->kind->name);
     (void) snprintf(order->part, NAME_SIZE, "%s", part);
     (void) snprintf(order->ticket, ID_SIZE, "%s", common->ticket);
-    name_self(site, end, order);
+    name_self(site, end, peer, order);
     name_peer(site, exchange->plan_index, peer, order);
     name_listener(site, end, peer, order);
 }

@@ -10,7 +10,11 @@ typedef enum display_tone tell_fn(const struct exchange_order *order,
                                   const struct exchange_account *account,
                                   char *ret_text, size_t size);
 
+typedef void tell_live_fn(const struct exchange_order *order, uint64_t done,
+                          uint64_t elapsed_ns, char *ret_text, size_t size);
+
 static tell_fn tell_ping, tell_download, tell_messages;
+static tell_live_fn tell_answers, tell_rate, tell_confirmations;
 
 /* One row a kind that has a figure to tell, from the account of one part.
  * Of others it is told that they are done. */
@@ -18,10 +22,11 @@ static const struct {
     const struct kind *kind;
     const char *part;
     tell_fn *tell;
+    tell_live_fn *tell_live;
 } tellings[] = {
-    { &ping_kind, "prober", tell_ping },
-    { &download_kind, "receiver", tell_download },
-    { &messages_kind, "first", tell_messages },
+    { &ping_kind, "prober", tell_ping, tell_answers },
+    { &download_kind, "receiver", tell_download, tell_rate },
+    { &messages_kind, "first", tell_messages, tell_confirmations },
 };
 
 /* The rows of the series of that name. */
@@ -213,26 +218,49 @@ static const char *trouble_of(const struct ordered_exchange *exchange,
     return NULL;
 }
 
+/* The account of that part, with its order; NULL: not there. */
+static const struct exchange_account *
+account_of(const struct ordered_exchange *exchange,
+           const struct exchange_account *const *accounts, const char *part,
+           const struct exchange_order **ret_order)
+{
+    for (size_t i = 0; i < exchange->part_count; i++) {
+        *ret_order = &exchange->parts[i].order;
+        if (accounts[i] && strcmp((*ret_order)->part, part) == 0)
+            return accounts[i];
+    }
+    return NULL;
+}
+
+/* Every row of the kind has its say; the worst tone counts. */
 static enum display_tone
 tell_figure(const struct ordered_exchange *exchange,
             const struct exchange_account *const *accounts, char *ret_text,
             size_t size)
 {
+    enum display_tone worst = TONE_PLAIN;
+    size_t used = 0;
+
     for (size_t row = 0; row < COUNT_OF(tellings); row++) {
+        const struct exchange_order *order = NULL;
+        enum display_tone tone = TONE_DOUBT;
+        char text[256] = "not known yet";
+
         if (strcmp(tellings[row].kind->name, exchange->planned->kind->name)
             != 0)
             continue;
-        for (size_t i = 0; i < exchange->part_count; i++) {
-            const struct exchange_order *order = &exchange->parts[i].order;
-
-            if (accounts[i] && strcmp(order->part, tellings[row].part) == 0)
-                return tellings[row].tell(order, accounts[i], ret_text, size);
-        }
-        (void) snprintf(ret_text, size, "not known yet");
-        return TONE_DOUBT;
+        const struct exchange_account *account =
+            account_of(exchange, accounts, tellings[row].part, &order);
+        if (account)
+            tone = tellings[row].tell(order, account, text, sizeof(text));
+        if (used < size)
+            used += (size_t) snprintf(ret_text + used, size - used, "%s%s",
+                                      used ? "; " : "", text);
+        worst = tone > worst ? tone : worst;
     }
-    (void) snprintf(ret_text, size, "done");
-    return TONE_PLAIN;
+    if (!used)
+        (void) snprintf(ret_text, size, "done");
+    return worst;
 }
 
 enum display_tone telling_of(const struct ordered_exchange *exchange,
@@ -251,4 +279,60 @@ enum display_tone telling_of(const struct ordered_exchange *exchange,
         tone = tone == TONE_BAD ? TONE_BAD : TONE_DOUBT;
     }
     return tone;
+}
+
+/* --- the live figure ------------------------------------------------------ */
+
+static void tell_answers(const struct exchange_order *order, uint64_t done,
+                         uint64_t elapsed_ns, char *ret_text, size_t size)
+{
+    (void) order;
+    (void) elapsed_ns;
+    (void) snprintf(ret_text, size, "%llu answered so far",
+                    (unsigned long long) done);
+}
+
+static void tell_confirmations(const struct exchange_order *order,
+                               uint64_t done, uint64_t elapsed_ns,
+                               char *ret_text, size_t size)
+{
+    (void) order;
+    (void) elapsed_ns;
+    (void) snprintf(ret_text, size, "%llu confirmed so far",
+                    (unsigned long long) done);
+}
+
+static void tell_rate(const struct exchange_order *order, uint64_t done,
+                      uint64_t elapsed_ns, char *ret_text, size_t size)
+{
+    const double bps =
+        (double) done * BITS_PER_BYTE * 1e9 / (double) elapsed_ns;
+    char rate[32], content[32];
+
+    /* What a sender hands over may still be in the radios' queues. */
+    if (strcmp(order->part, download_kind.from_part) == 0) {
+        quantity_show(UNIT_BYTES, (double) done, content, sizeof(content));
+        (void) snprintf(ret_text, size, "%s handed over", content);
+        return;
+    }
+    if (order->expected_bps > 0) {
+        (void) snprintf(ret_text, size, "%.0f %% of what the step should carry",
+                        100 * bps / order->expected_bps);
+        return;
+    }
+    quantity_show(UNIT_RATE, bps, rate, sizeof(rate));
+    (void) snprintf(ret_text, size, "%s so far", rate);
+}
+
+void telling_live(const struct exchange_order *order, uint64_t done,
+                  uint64_t elapsed_ns, char *ret_text, size_t size)
+{
+    ret_text[0] = '\0';
+    if (!done || !elapsed_ns)
+        return;
+    for (size_t row = 0; row < COUNT_OF(tellings); row++) {
+        if (strcmp(tellings[row].kind->name, order->kind) == 0
+            && tellings[row].tell_live)
+            tellings[row].tell_live(order, done, elapsed_ns, ret_text, size);
+    }
 }

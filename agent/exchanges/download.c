@@ -237,6 +237,16 @@ static void end_if_through(struct download *download)
     close_download(download);
 }
 
+static uint64_t done_so_far(const void *state)
+{
+    const struct download *download = state;
+    uint64_t content_bytes = 0;
+
+    for (size_t i = 0; i < download->connection_count; i++)
+        content_bytes += download->connections[i].row.content_bytes;
+    return content_bytes;
+}
+
 static void peer_ended(struct exchange *exchange, void *state)
 {
     (void) exchange;
@@ -336,6 +346,7 @@ const struct exchange_part download_sender = {
     .stop = stop,
     .data_request = download_take_request,
     .data_gone = download_request_gone,
+    .done_so_far = done_so_far,
     .peer_ended = peer_ended,
     .dispose = dispose,
 };
@@ -348,6 +359,7 @@ const struct exchange_part download_receiver = {
     .stop = stop,
     .data_request = download_take_request,
     .data_gone = download_request_gone,
+    .done_so_far = done_so_far,
     .peer_ended = peer_ended,
     .dispose = dispose,
 };

@@ -527,6 +527,13 @@ enum account_state exchange_state(const struct exchange *exchange)
     return (enum account_state) exchange->account.state;
 }
 
+uint64_t exchange_done_so_far(const struct exchange *exchange)
+{
+    return exchange->part->done_so_far
+               ? exchange->part->done_so_far(exchange->part_state)
+               : 0;
+}
+
 const struct exchange_site *exchange_site_of(const struct exchange *exchange)
 {
     return &exchange->site;

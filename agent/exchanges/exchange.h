@@ -43,6 +43,8 @@ int exchange_arm(const struct exchange_site *site,
 
 const struct exchange_order *exchange_order_of(const struct exchange *exchange);
 enum account_state exchange_state(const struct exchange *exchange);
+/* See struct exchange_part; 0 where the part does not tell. */
+uint64_t exchange_done_so_far(const struct exchange *exchange);
 
 /* A repeated order with another start or stop, before it has begun: 0, or
  * UV_EALREADY when it has. */
@@ -81,6 +83,9 @@ struct exchange_part {
                          struct http_request *request);
     void (*data_gone)(struct exchange *exchange, void *state,
                       struct http_request *request);
+    /* How much is done so far, in the kind's own measure (content bytes, probes
+     * answered): for the operator's display only.  May be NULL. */
+    uint64_t (*done_so_far)(const void *state);
     /* The other end said it is through.  May be NULL. */
     void (*peer_ended)(struct exchange *exchange, void *state);
     /* After exchange_finish(): free the state (all handles are closed). */

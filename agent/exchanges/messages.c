@@ -140,10 +140,16 @@ struct writing {
     char bytes[];
 };
 
+static uint64_t confirmed_so_far(const void *state)
+{
+    const struct messages *messages = state;
+
+    return messages->sent->count - messages->outstanding_count;
+}
+
 static void tell_broken(struct messages *messages, int status)
 {
-    const uint64_t confirmed_count =
-        messages->sent->count - messages->outstanding_count;
+    const uint64_t confirmed_count = confirmed_so_far(messages);
 
     messages_fail(messages,
                   "the connection broke off (%s) when %llu of %llu messages "
@@ -533,6 +539,7 @@ const struct exchange_part messages_first = {
     .stop = stop,
     .data_request = messages_take_request,
     .data_gone = data_gone,
+    .done_so_far = confirmed_so_far,
     .peer_ended = peer_ended,
     .dispose = free,
 };
@@ -545,6 +552,7 @@ const struct exchange_part messages_second = {
     .stop = stop,
     .data_request = messages_take_request,
     .data_gone = data_gone,
+    .done_so_far = confirmed_so_far,
     .peer_ended = peer_ended,
     .dispose = free,
 };

@@ -379,6 +379,19 @@ static void stop_prober(struct exchange *exchange, void *state)
     close_prober(state);
 }
 
+static uint64_t answered_so_far(const void *state)
+{
+    const struct prober *prober = state;
+    uint64_t answered_count = 0;
+
+    for (size_t i = 0; i < prober->probes->count; i++) {
+        const struct ping_probe *probe = rows_at(prober->probes, i);
+
+        answered_count += probe->received_ns != 0;
+    }
+    return answered_count;
+}
+
 static void dispose_prober(void *state)
 {
     struct prober *prober = state;
@@ -395,6 +408,7 @@ const struct exchange_part ping_prober = {
     .arm = arm_prober,
     .begin = begin_prober,
     .stop = stop_prober,
+    .done_so_far = answered_so_far,
     .dispose = dispose_prober,
 };
 

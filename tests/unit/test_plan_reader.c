@@ -195,6 +195,82 @@ static void the_starter_plan_reads_without_a_mistake(void **state)
     free(text);
 }
 
+/* What starter_print_to() prints, read again; the caller clears both. */
+static char *read_starter_to(const struct starter_way *way, bool has_rungs,
+                             struct plan *ret_plan)
+{
+    struct plan_mistakes mistakes;
+    char *text = NULL, *rung;
+    size_t bytes = 0;
+    FILE *out = open_memstream(&text, &bytes);
+
+    assert_non_null(out);
+    starter_print_to(out, way);
+    (void) fclose(out);
+    /* As somebody would who takes the '#' away from the rungs. */
+    static const char *const commented[] = {
+        "\n  # own-radio:", "\n  # far-radio:", "\n  # router:", "\n  # - ping:"
+    };
+    for (size_t i = 0; has_rungs && i < COUNT_OF(commented); i++) {
+        while ((rung = strstr(text, commented[i])) != NULL) {
+            char *mark = strchr(rung, '#');
+
+            memmove(mark, mark + 2, strlen(mark + 2) + 1);
+        }
+    }
+    if (plan_read_text(text, strlen(text), ret_plan, &mistakes) != 0)
+        plan_mistakes_print(stderr, "draft --to", &mistakes);
+    assert_int_equal(mistakes.count, 0);
+    return text;
+}
+
+static void the_plan_to_an_address_reads_as_one_ping_from_here(void **state)
+{
+    static const struct starter_way ways[] = {
+        { "192.0.2.9", "192.0.2.2", "eth0" },
+        { "2001:db8::9", "2001:db8::2", "radio0.7" },
+        { "hut.example", "198.51.100.2", "" },
+    };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(ways); i++) {
+        struct plan plan;
+        char *text = read_starter_to(&ways[i], false, &plan);
+        const struct plan_end *near = &plan.ends[plan.controller_end];
+        const struct plan_end *far = &plan.ends[plan.exchanges[0].to_end];
+
+        assert_int_equal(plan.end_count, 2);
+        assert_int_equal(plan.exchange_count, 1);
+        assert_string_equal(plan.exchanges[0].kind->name, "ping");
+        assert_string_equal(near->address, ways[i].address);
+        assert_string_equal(near->interface, ways[i].interface);
+        assert_int_equal(near->agent, AGENT_RUNS);
+        assert_string_equal(far->address, ways[i].to);
+        assert_int_equal(far->agent, AGENT_NONE);
+        assert_int_equal(far->landmark, LANDMARK_FAR_COMPUTER);
+        assert_null(plan_property_broken(text, strlen(text)));
+        plan_clear(&plan);
+        free(text);
+    }
+}
+
+static void
+its_rungs_are_right_when_the_comment_marks_are_taken_away(void **state)
+{
+    const struct starter_way way = { "192.0.2.9", "192.0.2.2", "eth0" };
+    struct plan plan;
+    char *text = read_starter_to(&way, true, &plan);
+
+    (void) state;
+    assert_int_equal(plan.end_count, 5);
+    assert_int_equal(plan.exchange_count, 4);
+    for (size_t i = 0; i < plan.exchange_count; i++)
+        assert_int_equal(plan.ends[plan.exchanges[i].to_end].landmark,
+                         LANDMARK_OWN_RADIO + (int) i);
+    plan_clear(&plan);
+    free(text);
+}
+
 static void assert_explains(const char *text, const struct field *fields,
                             size_t field_count)
 {
@@ -345,6 +421,9 @@ int main(void)
         cmocka_unit_test(a_plan_becomes_the_numbers_that_it_states),
         cmocka_unit_test(a_sequence_becomes_groups_that_run_at_once),
         cmocka_unit_test(the_starter_plan_reads_without_a_mistake),
+        cmocka_unit_test(the_plan_to_an_address_reads_as_one_ping_from_here),
+        cmocka_unit_test(
+            its_rungs_are_right_when_the_comment_marks_are_taken_away),
         cmocka_unit_test(the_starter_plan_explains_every_key),
         cmocka_unit_test(a_file_above_one_megabyte_is_refused_unread),
         cmocka_unit_test(a_file_that_is_not_there_is_a_fault_and_not_a_mistake),

@@ -127,12 +127,38 @@ static void troubles_are_told_with_the_ends_name(void **state)
     clear(&told);
 }
 
+static void what_is_under_way_is_told_as_its_end_knows_it(void **state)
+{
+    const uint64_t two_seconds_ns = 2 * NS_PER_S;
+    struct exchange_order order = { .kind = "download",
+                                    .part = "receiver",
+                                    .expected_bps = 50e3 };
+    char text[96];
+
+    (void) state;
+    /* 10 kB in 2 s are 40 kbit/s: 80 % of 50. */
+    telling_live(&order, 10000, two_seconds_ns, text, sizeof(text));
+    assert_string_equal(text, "80 % of what the step should carry");
+    order.expected_bps = 0;
+    telling_live(&order, 10000, two_seconds_ns, text, sizeof(text));
+    assert_non_null(strstr(text, "40"));
+    (void) snprintf(order.part, sizeof(order.part), "sender");
+    telling_live(&order, 10000, two_seconds_ns, text, sizeof(text));
+    assert_non_null(strstr(text, "handed over"));
+    (void) snprintf(order.kind, sizeof(order.kind), "ping");
+    telling_live(&order, 7, two_seconds_ns, text, sizeof(text));
+    assert_string_equal(text, "7 answered so far");
+    telling_live(&order, 0, two_seconds_ns, text, sizeof(text));
+    assert_string_equal(text, "");
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_half_of_a_ping_counts_the_lost_as_infinite),
         cmocka_unit_test(a_download_is_held_against_what_the_step_should_carry),
         cmocka_unit_test(troubles_are_told_with_the_ends_name),
+        cmocka_unit_test(what_is_under_way_is_told_as_its_end_knows_it),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
