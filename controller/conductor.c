@@ -3,6 +3,7 @@
 
 #include "controller/conductor_state.h"
 #include "controller/contact.h"
+#include "controller/cut.h"
 #include "controller/salvage.h"
 #include "controller/steps.h"
 
@@ -358,6 +359,15 @@ static int carry_out(struct conductor *conductor, enum going *going,
         code = open_ends(conductor, fault);
     if (!code)
         code = contact_prove(conductor, fault);
+    if (!code && conductor->wish->manner.tests_cut) {
+        bool quits = false;
+
+        code = cut_test(conductor, &quits, fault);
+        if (!code && quits) {
+            *going = GOING_QUIT;
+            return 0;
+        }
+    }
     if (!code && conductor->wish->is_resumed)
         code = salvage_accounts(conductor, fault);
     if (!code)

@@ -12,11 +12,19 @@
  * proves contact, has the steps set, tells the ends, keeps silent while they
  * exchange, fetches their accounts and stores them.
  */
+/* What the operator asks for beside the plan. */
+struct conductor_manner {
+    uint64_t battery_below_percent; /* warned of, off the mains; 0: not */
+    bool asks_readings; /* of radios that no agent's command reads */
+    bool tests_cut;     /* controller/cut.h */
+};
+
 struct conductor_wish {
     const struct plan *plan;       /* borrowed */
     struct logbook *logbook;       /* borrowed */
     const struct logbook_run *run; /* borrowed; begun or reopened */
     bool is_resumed;
+    struct conductor_manner manner;
     struct display *display; /* borrowed */
     int input;               /* descriptor of the operator's answers */
 };

@@ -2,6 +2,7 @@
 #include "controller/conductor_state.h"
 
 #include "agent/wire/messages.h"
+#include "controller/operator.h"
 #include "controller/telling.h"
 
 #include <reports/capacity.h>
@@ -61,6 +62,7 @@ struct group {
     bool is_lost[PLAN_ENDS_MAX]; /* ends that did not answer: asked once */
     struct logbook_note notes[NOTES_MAX];
     size_t note_count;
+    struct rows typed[PLAN_ENDS_MAX]; /* readings, of struct radio_reading */
 };
 
 static int tell_ends(struct group *group, struct fault *fault);
@@ -141,6 +143,56 @@ static void show_time_left(void *owner)
                         "should be through, at most %s more", left);
     }
     show_live(group, text);
+}
+
+/* --- readings that the operator types ------------------------------------- */
+
+static bool takes_part(const struct group *group, size_t exchange, int end)
+{
+    const struct plan_exchange *planned = group->exchanges[exchange].planned;
+
+    return planned->from_end == end || planned->to_end == end;
+}
+
+/* Of each site of the group whose radio no agent reads. */
+static void ask_readings(struct group *group, enum reading_moment moment)
+{
+    struct conductor *conductor = group->conductor;
+    const struct plan *plan = conductor->plan;
+
+    for (size_t end = 0;
+         conductor->wish->manner.asks_readings && end < plan->end_count;
+         end++) {
+        bool is_asked = false;
+
+        for (size_t i = 0; i < group->exchange_count; i++)
+            is_asked = is_asked || takes_part(group, i, (int) end);
+        if (is_asked && plan_end_is_site(&plan->ends[end])
+            && !conductor->reads_radio[end])
+            operator_ask_readings(conductor, (int) end, moment,
+                                  &group->typed[end]);
+    }
+}
+
+/* With the group's first exchange in which the end takes part. */
+static void fill_typed(const struct group *group, size_t exchange,
+                       struct logbook_exchange *row)
+{
+    for (size_t end = 0; end < PLAN_ENDS_MAX; end++) {
+        size_t first = 0;
+
+        if (!group->typed[end].count)
+            continue;
+        while (first < exchange && !takes_part(group, first, (int) end))
+            first++;
+        if (first != exchange || !takes_part(group, exchange, (int) end)
+            || row->typed_count == COUNT_OF(row->typed))
+            continue;
+        row->typed[row->typed_count++] = (struct logbook_typed){
+            .end = end_name(group, (int) end),
+            .readings = &group->typed[end],
+        };
+    }
 }
 
 /* --- the orders ----------------------------------------------------------- */
@@ -255,6 +307,14 @@ static size_t far_orders(const struct group *group, uint64_t *ret_round_trip_ns)
     return count;
 }
 
+/* The agents read their radios when they are told, and must be through. */
+static uint64_t readings_lead_ns(const struct group *group)
+{
+    const uint64_t took_ns = group->conductor->readings_ns;
+
+    return took_ns ? took_ns + took_ns / 2 + 100 * NS_PER_MS : 0;
+}
+
 static uint64_t lead_after(uint64_t round_trip_ns)
 {
     const uint64_t lead_ns = lead_round_trips * round_trip_ns;
@@ -272,12 +332,14 @@ static int tell_ends(struct group *group, struct fault *fault)
 
         set_start(group,
                   uv_hrtime() + lead_after(round_trip_ns)
+                      + readings_lead_ns(group)
                       + tries * (far_count * round_trip_ns + 100 * NS_PER_MS));
         show_live(group, "telling the ends");
         const int code = put_orders(group, &longest_ns, fault);
         if (code || group->is_refused)
             return code;
-        if (uv_hrtime() + lead_after(longest_ns) <= group->start_ns)
+        if (uv_hrtime() + lead_after(longest_ns) + readings_lead_ns(group)
+            <= group->start_ns)
             return 0;
         if (longest_ns > round_trip_ns)
             round_trip_ns = longest_ns;
@@ -630,6 +692,7 @@ static void fill_exchange(const struct group *group, size_t exchange,
             .account = part->account,
         };
     }
+    fill_typed(group, exchange, ret_row);
 }
 
 /* The agents may drop what is committed. */
@@ -722,6 +785,7 @@ static int give_up_refused(struct group *group, struct fault *fault)
 
 static int carry_out(struct group *group, struct fault *fault)
 {
+    ask_readings(group, READING_BEFORE);
     int code = tell_ends(group, fault);
 
     if (!code && group->is_refused)
@@ -741,6 +805,8 @@ static int carry_out(struct group *group, struct fault *fault)
         group->is_cut = code == UV_ECANCELED;
         cancel_all(group);
     }
+    if (!code)
+        ask_readings(group, READING_AFTER);
     /* Whoever was told alone has measured nothing. */
     if (!code || (all_are_told && has_accounts(group))) {
         struct fault storing = { 0 };
@@ -766,6 +832,8 @@ static void clear(struct group *group)
             free(group->parts[i][k].account);
         }
     }
+    for (size_t i = 0; i < PLAN_ENDS_MAX; i++)
+        rows_clear(&group->typed[i]);
     free(group->exchanges);
     free(group->parts);
 }
@@ -781,6 +849,8 @@ static int open_group(struct conductor *conductor,
         .parts = calloc(PLAN_GROUP_MAX, sizeof(struct part[2])),
         .started_unix_ns = conductor_unix_ns(),
     };
+    for (size_t i = 0; i < PLAN_ENDS_MAX; i++)
+        ret_group->typed[i].row_size = sizeof(struct radio_reading);
     ends_traffic(conductor->ends, &ret_group->sent_bytes,
                  &ret_group->received_bytes);
     if (!ret_group->exchanges || !ret_group->parts)

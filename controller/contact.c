@@ -13,6 +13,8 @@
 /* An agent's answer about the way takes so long at the most (it waits for
  * echoes), beside the time that the question and the answer take. */
 static const uint64_t way_longest_ms = 10000;
+/* An agent that has not read its radio yet. */
+static const uint64_t unknown_readings_ns = 3 * NS_PER_S;
 
 /* --- reading answers ------------------------------------------------------ */
 
@@ -31,6 +33,17 @@ static uint64_t whole_of(const json_t *object, const char *key)
     return value > 0 ? (uint64_t) value : 0;
 }
 
+static void read_power(const json_t *body, struct contact_self *self)
+{
+    const json_t *percent = json_object_get(body, "battery_percent");
+    const json_int_t value = json_integer_value(percent);
+
+    self->battery_percent =
+        json_is_integer(percent) && value >= 0 && value <= 100 ? (int) value
+                                                               : -1;
+    self->on_mains = json_is_true(json_object_get(body, "on_mains"));
+}
+
 int contact_read_self(const json_t *body, struct contact_self *ret_self,
                       struct fault *fault)
 {
@@ -44,6 +57,10 @@ int contact_read_self(const json_t *body, struct contact_self *ret_self,
     copy_text(body, "icmp", ret_self->icmp, sizeof(ret_self->icmp));
     ret_self->wall_minus_monotonic_ns =
         json_integer_value(json_object_get(body, "wall_minus_monotonic_ns"));
+    read_power(body, ret_self);
+    ret_self->reads_radio =
+        json_is_true(json_object_get(body, "can_read_radio"));
+    ret_self->readings_ns = whole_of(body, "readings_ns");
     if (ret_self->protocol != WIRE_PROTOCOL)
         return fault_set(fault, UV_EPROTO,
                          "found an agent (version '%.20s') that speaks "
@@ -145,10 +162,36 @@ static int ask_self(struct conductor *conductor, int end, struct proof *proof,
     return code;
 }
 
+/* Readings of the radio have to be over before a start: how long they take. */
+static void learn_readings(struct conductor *conductor, int end,
+                           const struct contact_self *self)
+{
+    const uint64_t took_ns =
+        self->readings_ns ? self->readings_ns : unknown_readings_ns;
+
+    conductor->reads_radio[end] = self->reads_radio;
+    if (self->reads_radio && took_ns > conductor->readings_ns)
+        conductor->readings_ns = took_ns;
+}
+
+static int doubt_battery(struct conductor *conductor, int end,
+                         const struct contact_self *self, struct fault *fault)
+{
+    const uint64_t below = conductor->wish->manner.battery_below_percent;
+
+    if (self->battery_percent < 0 || self->on_mains
+        || (uint64_t) self->battery_percent >= below)
+        return 0;
+    return conductor_note(conductor, "battery", fault,
+                          "%s: battery at %d %%, and not on the mains: will it "
+                          "last for the run?",
+                          name_of(conductor, end), self->battery_percent);
+}
+
 /* A thing that is odd but no obstacle: saved TCP metrics carry the window of
  * an earlier step over to this one. */
-static int doubt_self(struct conductor *conductor, int end,
-                      const struct proof *proof, struct fault *fault)
+static int doubt_tcp(struct conductor *conductor, int end,
+                     const struct proof *proof, struct fault *fault)
 {
     if (!json_is_true(json_object_get(proof->self_body, "tcp_metrics_saved")))
         return 0;
@@ -158,6 +201,15 @@ static int doubt_self(struct conductor *conductor, int end,
         "step may colour a later one; 'sysctl -w "
         "net.ipv4.tcp_no_metrics_save=1' there prevents it",
         name_of(conductor, end));
+}
+
+static int doubt_self(struct conductor *conductor, int end,
+                      const struct proof *proof, struct fault *fault)
+{
+    const int code = doubt_battery(conductor, end, &proof->self, fault);
+
+    learn_readings(conductor, end, &proof->self);
+    return code ? code : doubt_tcp(conductor, end, proof, fault);
 }
 
 /* --- the ways ------------------------------------------------------------- */

@@ -25,6 +25,10 @@ struct contact_self {
     char version[32];
     char icmp[16]; /* none, datagram, raw */
     int64_t wall_minus_monotonic_ns;
+    int battery_percent; /* -1: there is none */
+    bool on_mains;
+    bool reads_radio; /* by its owner's command */
+    uint64_t readings_ns;
 };
 
 int contact_read_self(const json_t *body, struct contact_self *ret_self,

@@ -2,19 +2,14 @@
 #include "controller/steps.h"
 
 #include "controller/contact.h"
+#include "controller/operator.h"
 
-#include <errno.h>
 #include <jansson.h>
-#include <poll.h>
 #include <string.h>
-#include <unistd.h>
 
 /* The far end's answer to a step change is often lost, for the link changes
  * under it: it is waited for so long, and then the near end follows. */
 static const uint64_t change_timeout_ms = 15000;
-
-/* So often the loop is run while the operator is waited for. */
-static const int input_look_ms = 100;
 
 /* --- by hand -------------------------------------------------------------- */
 
@@ -36,43 +31,6 @@ static void join_sites(const struct plan *plan, char *ret_text, size_t size)
     }
 }
 
-/* The next byte of the input; false at its end, or when the operator wants to
- * end.  The loop runs meanwhile, for it hears of Ctrl-C; a blocking read would
- * be taken up again after the signal. */
-static bool read_byte(struct conductor *conductor, char *ret_byte)
-{
-    struct pollfd input = { .fd = conductor->wish->input, .events = POLLIN };
-
-    for (;;) {
-        const int ready = poll(&input, 1, input_look_ms);
-
-        (void) uv_run(&conductor->loop, UV_RUN_NOWAIT);
-        if (conductor->stop)
-            return false;
-        if (ready > 0)
-            return read(input.fd, ret_byte, 1) == 1;
-        if (ready < 0 && errno != EINTR)
-            return false;
-    }
-}
-
-/* One line of the operator, cut when it is long; false when there is none. */
-static bool read_line(struct conductor *conductor, char *ret_line, size_t size)
-{
-    size_t used = 0;
-    char byte;
-
-    while (read_byte(conductor, &byte)) {
-        if (byte == '\n') {
-            ret_line[used] = '\0';
-            return true;
-        }
-        if (byte != '\r' && used + 1 < size)
-            ret_line[used++] = byte;
-    }
-    return false;
-}
-
 static enum steps_answer ask_operator(struct conductor *conductor, size_t step)
 {
     char ends[PLAN_ENDS_MAX * (NAME_SIZE + 4)], line[64];
@@ -83,7 +41,7 @@ static enum steps_answer ask_operator(struct conductor *conductor, size_t step)
                     "Set %s to step '%s', then press Return (s skips the step, "
                     "q ends the run).",
                     ends, conductor->plan->steps[step].name);
-        if (!read_line(conductor, line, sizeof(line))) {
+        if (!operator_read_line(conductor, line, sizeof(line))) {
             if (!conductor->stop)
                 display_say(conductor->display, "step", TONE_DOUBT,
                             "no answer: the input has ended, so the run ends "

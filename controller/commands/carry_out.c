@@ -86,6 +86,7 @@ int carry_out_run(const struct carry_out_wish *wish)
         .logbook = wish->logbook,
         .run = wish->run,
         .is_resumed = wish->is_resumed,
+        .manner = wish->manner,
         .display = &display,
         .input = STDIN_FILENO,
     };

@@ -9,17 +9,19 @@
 struct resume_options {
     char logbook[4096];
     char out[4096];
+    struct conductor_manner manner;
 };
 
 /* clang-format off */
 static const struct field resume_options[] = {
     OPTION_LOGBOOK(struct resume_options, logbook),
     OPTION_OUT(struct resume_options, out, ""),
+    OPTIONS_MANNER(struct resume_options, manner),
 };
 /* clang-format on */
 
 static int go_on(struct logbook *logbook, const struct logbook_run *run,
-                 const struct plan *plan, const char *out)
+                 const struct plan *plan, const struct resume_options *options)
 {
     struct fault fault = { 0 };
     const struct carry_out_wish wish = { .command = "resume",
@@ -27,7 +29,8 @@ static int go_on(struct logbook *logbook, const struct logbook_run *run,
                                          .logbook = logbook,
                                          .run = run,
                                          .is_resumed = true,
-                                         .out = out };
+                                         .manner = options->manner,
+                                         .out = options->out };
     char date[32];
 
     if (logbook_reopen_run(logbook, run->run, &fault))
@@ -71,7 +74,7 @@ static int resume_run(const char *const *arguments, size_t argument_count,
     } else if (run.practice) {
         status = refuse_practice(logbook, &run);
     } else if (outcome_read_plan("resume", &run, &plan) == 0) {
-        status = go_on(logbook, &run, &plan, resume->out);
+        status = go_on(logbook, &run, &plan, resume);
         plan_clear(&plan);
     }
     logbook_run_clear(&run);

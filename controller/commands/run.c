@@ -14,6 +14,7 @@ struct run_options {
     char out[4096];
     uint64_t seed;
     bool practice;
+    struct conductor_manner manner;
 };
 
 /* clang-format off */
@@ -21,6 +22,7 @@ static const struct field run_options[] = {
     OPTION_LOGBOOK(struct run_options, logbook),
     OPTION_OUT(struct run_options, out, ""),
     { "NUMBER", "seed", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct run_options, seed), 1, 9007199254740992.0, "", NULL, "seed of everything that is drawn; not said: a new one" },
+    OPTIONS_MANNER(struct run_options, manner),
     { "", "practice", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct run_options, practice), 0, 0, "no", NULL, "mark the run as one over the practice link ('bothends rehearse' does)" },
 };
 /* clang-format on */
@@ -61,6 +63,7 @@ static int begin(const char *path, struct logbook_run *run,
                                              .plan = plan,
                                              .logbook = logbook,
                                              .run = run,
+                                             .manner = options->manner,
                                              .out = options->out };
         status = carry_out_run(&wish);
     }
