@@ -25,6 +25,7 @@ struct conductor {
     size_t step; /* the one that is set; SIZE_MAX: not known */
     uint64_t attempt;
     bool has_troubles, has_groups;
+    bool is_resumable; /* though nothing is stored: agents keep accounts */
 };
 
 uint64_t conductor_unix_ns(void);
