@@ -7,6 +7,7 @@
 #include "agent/spool.h"
 #include "agent/wire/key.h"
 
+#include <bothends/characters.h>
 #include <curl/curl.h>
 #include <signal.h>
 #include <sodium.h>
@@ -76,7 +77,9 @@ static const char *name_of(const struct agent_options *options,
 
     if (options->name[0])
         return options->name;
-    return uv_os_gethostname(room, &room_bytes) == 0 ? room : "agent";
+    return uv_os_gethostname(room, &room_bytes) == 0 && text_is_clean(room)
+               ? room
+               : "agent";
 }
 
 static void print_start(const struct agent_options *options, const char *name,

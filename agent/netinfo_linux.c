@@ -137,7 +137,7 @@ int netinfo_counters(const char *interface,
                      struct netinfo_counters *ret_counters)
 {
     struct question question;
-    struct answer answer;
+    struct answer answer = { 0 };
 
     begin(&question, RTM_GETLINK, sizeof(struct ifinfomsg));
     question.body.link.ifi_index = (int) if_nametoindex(interface);
@@ -250,7 +250,7 @@ int netinfo_route(const struct sockaddr *to, const struct sockaddr *from,
                   struct fault *fault)
 {
     struct netinfo_route route = { 0 };
-    struct answer answer;
+    struct answer answer = { 0 };
     char target[ADDRESS_SIZE] = "";
     unsigned interface_index = zone_of(to);
 

@@ -6,6 +6,7 @@
 #include "agent/memory.h"
 #include "agent/power.h"
 
+#include <bothends/characters.h>
 #include <netinet/in.h>
 #include <unistd.h>
 #include <uv.h>
@@ -50,8 +51,9 @@ const char *self_icmp_word(enum icmp_socket_kind kind)
 
 static void add_text(json_t *object, const char *key, const char *text)
 {
-    /* A host's name need not be UTF-8: then it is left out. */
-    (void) json_object_set_new(object, key, json_string(text));
+    /* A host's name may be any bytes: what can't be shown is left out. */
+    if (text_is_clean(text))
+        (void) json_object_set_new(object, key, json_string(text));
 }
 
 static void add_clocks(json_t *self)

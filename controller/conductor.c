@@ -354,21 +354,18 @@ static int carry_out(struct conductor *conductor, enum going *going,
 {
     tell_cautions(conductor);
     int code = tell_refused_steps(conductor, fault);
+    bool quits = false;
 
     if (!code)
         code = open_ends(conductor, fault);
     if (!code)
         code = contact_prove(conductor, fault);
-    if (!code && conductor->wish->manner.tests_cut) {
-        bool quits = false;
-
+    if (!code && conductor->wish->manner.tests_cut)
         code = cut_test(conductor, &quits, fault);
-        if (!code && quits) {
-            *going = GOING_QUIT;
-            return 0;
-        }
-    }
-    if (!code && conductor->wish->is_resumed)
+    *going = quits ? GOING_QUIT : GOING_ON;
+    if (code || quits)
+        return code;
+    if (conductor->wish->is_resumed)
         code = salvage_accounts(conductor, fault);
     if (!code)
         code = do_positions(conductor, going, fault);
@@ -398,9 +395,10 @@ static enum conductor_end end_of(int code, enum going going)
     }
 }
 
-static const char *state_of(enum conductor_end end)
+/* A run that failed and left nothing anywhere is not taken up again. */
+static const char *state_of(const struct conductor_result *result)
 {
-    switch (end) {
+    switch (result->end) {
     case CONDUCTOR_COMPLETE:
         return "complete";
     case CONDUCTOR_INTERRUPTED:
@@ -408,7 +406,8 @@ static const char *state_of(enum conductor_end end)
     case CONDUCTOR_UNREACHED:
     case CONDUCTOR_REFUSED:
     case CONDUCTOR_FAILED:
-        return "failed";
+        return result->is_resumable && !result->has_groups ? "interrupted"
+                                                           : "failed";
     }
     return "failed";
 }
@@ -438,6 +437,7 @@ void conductor_run(const struct conductor_wish *wish,
         .display = wish->display,
         .step = SIZE_MAX,
         .has_groups = wish->run->group_count > 0,
+        .is_resumable = wish->is_resumed,
     };
     struct fault fault = { 0 }, ending = { 0 };
     enum going going = GOING_ON;
@@ -453,12 +453,12 @@ void conductor_run(const struct conductor_wish *wish,
     *ret_result = (struct conductor_result){
         .end = end_of(code, going),
         .has_groups = conductor.has_groups,
+        .is_resumable = conductor.has_groups || conductor.is_resumable,
         .has_troubles = conductor.has_troubles,
         .fault = fault,
     };
-    code = logbook_end_run(wish->logbook, wish->run->run,
-                           state_of(ret_result->end), conductor_unix_ns(),
-                           &ending);
+    code = logbook_end_run(wish->logbook, wish->run->run, state_of(ret_result),
+                           conductor_unix_ns(), &ending);
     if (code && !fault.code) {
         ret_result->end = CONDUCTOR_FAILED;
         ret_result->fault = ending;

@@ -40,6 +40,7 @@ enum conductor_end {
 struct conductor_result {
     enum conductor_end end;
     bool has_groups;    /* something is stored that a report can be made of */
+    bool is_resumable;  /* something is stored, or kept by the agents */
     bool has_troubles;  /* an exchange could not be carried out */
     struct fault fault; /* why, when not complete */
 };

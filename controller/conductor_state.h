@@ -25,6 +25,7 @@ struct conductor {
     size_t step; /* the one that is set; SIZE_MAX: not known */
     uint64_t attempt;
     bool has_troubles, has_groups;
+    bool is_resumable; /* though nothing is stored: agents keep accounts */
     bool reads_radio[PLAN_ENDS_MAX]; /* the end's agent does */
     uint64_t readings_ns; /* what the slowest of them needs before a start */
 };

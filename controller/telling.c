@@ -16,7 +16,7 @@ typedef void tell_live_fn(const struct exchange_order *order, uint64_t done,
 static tell_fn tell_ping, tell_download, tell_messages;
 static tell_live_fn tell_answers, tell_rate, tell_confirmations;
 
-/* One row a kind that has a figure to tell, from the account of one part.
+/* A row for each part of a kind that has a figure to tell, from its account.
  * Of others it is told that they are done. */
 static const struct {
     const struct kind *kind;
@@ -27,6 +27,7 @@ static const struct {
     { &ping_kind, "prober", tell_ping, tell_answers },
     { &download_kind, "receiver", tell_download, tell_rate },
     { &messages_kind, "first", tell_messages, tell_confirmations },
+    { &messages_kind, "second", tell_messages, NULL },
 };
 
 /* The rows of the series of that name. */
@@ -177,8 +178,6 @@ static enum display_tone tell_download(const struct exchange_order *order,
     return TONE_PLAIN;
 }
 
-/* As the first end has it: its own messages, and how many came from the other
- * (what became of those the other end knows). */
 static enum display_tone tell_messages(const struct exchange_order *order,
                                        const struct exchange_account *account,
                                        char *ret_text, size_t size)
@@ -190,11 +189,10 @@ static enum display_tone tell_messages(const struct exchange_order *order,
     tell_half(half_confirmed_ns(series_of(account, &messages_kind, "sent"),
                                 messages->sent_count),
               half, sizeof(half));
-    (void) snprintf(ret_text, size,
-                    "%llu of %llu from %s confirmed%s; %llu received",
+    (void) snprintf(ret_text, size, "%llu of %llu from %s confirmed%s",
                     (unsigned long long) messages->confirmed_count,
                     (unsigned long long) messages->sent_count, order->own_name,
-                    half, (unsigned long long) messages->received_count);
+                    half);
     if (messages->confirmed_count == 0)
         return TONE_BAD;
     return messages->confirmed_count < messages->sent_count ? TONE_DOUBT

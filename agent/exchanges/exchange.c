@@ -511,7 +511,7 @@ static void discard(struct exchange *exchange)
 
     if (wake_count == 0)
         free_exchange(exchange);
-    for (size_t i = 0; i < wake_count; i++)
+    for (size_t i = 0; i < wake_count && i < WAKE_COUNT; i++)
         wake_close(wakes[i], on_discarded_wake_closed);
 }
 

@@ -66,7 +66,7 @@ static void tell_what_next(const struct carry_out_wish *wish,
     case CONDUCTOR_INTERRUPTED:
     case CONDUCTOR_UNREACHED:
     case CONDUCTOR_FAILED:
-        if (result->has_groups)
+        if (result->is_resumable)
             tell_how_to_go_on(wish);
         else
             (void) puts("Nothing was measured; start again when that is "

@@ -249,6 +249,7 @@ struct hand {
     int listener, socket;
     const char *says; /* after the switch */
     uint64_t cut_after_ms;
+    uint64_t stop_after_ms; /* latest stop; 0: far away */
     char heard[16384];
     size_t heard_bytes;
     bool has_switched, is_watching;
@@ -329,6 +330,8 @@ static void run_against(struct pair *pair, struct hand *hand,
     hand->socket = -1;
     hand->listener = pair_silent_listener(&port);
     order.peer_port = port;
+    if (hand->stop_after_ms)
+        order.stop_ns = order.start_ns + hand->stop_after_ms * NS_PER_MS;
     pair->loop.data = pair;
     assert_int_equal(uv_poll_init(&pair->loop, &listen_poll, hand->listener),
                      0);
@@ -396,7 +399,20 @@ static void a_silent_peer_is_left_at_the_latest_stop(void **state)
     (void) close(listener);
 }
 
-static void a_peer_that_falls_silent_is_left_at_the_latest_stop(void **state)
+static void a_peer_that_says_nothing_is_left_at_the_latest_stop(void **state)
+{
+    struct messages_spec spec = short_spec();
+    struct hand hand = { .stop_after_ms = 400 };
+
+    spec.count = 5;
+    run_against(*state, &hand, &spec);
+    const struct pair *pair = *state;
+    assert_trouble(pair, FIRST, ACCOUNT_STOPPED, "latest stop");
+    assert_int_equal(outcome_of(pair, FIRST).sent_count, 5);
+    assert_int_equal(outcome_of(pair, FIRST).unconfirmed_count, 5);
+}
+
+static void both_ends_stop_in_the_middle_when_they_must(void **state)
 {
     struct pair *pair = *state;
     const struct messages_spec spec = short_spec();
@@ -592,7 +608,8 @@ int main(void)
         PAIR_TEST(a_request_that_comes_before_the_start_waits_for_it),
         PAIR_TEST(what_is_not_confirmed_in_time_is_unconfirmed),
         PAIR_TEST(a_silent_peer_is_left_at_the_latest_stop),
-        PAIR_TEST(a_peer_that_falls_silent_is_left_at_the_latest_stop),
+        PAIR_TEST(a_peer_that_says_nothing_is_left_at_the_latest_stop),
+        PAIR_TEST(both_ends_stop_in_the_middle_when_they_must),
         PAIR_TEST(a_connection_that_does_not_open_is_not_waited_for_for_ever),
         PAIR_TEST(a_connection_lost_in_the_middle_keeps_what_was_measured),
         PAIR_TEST(duplicates_and_disorder_are_counted),

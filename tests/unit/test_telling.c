@@ -107,6 +107,44 @@ static void a_download_is_held_against_what_the_step_should_carry(void **state)
     clear(&told);
 }
 
+/* Confirmed after 1, 2, ... ms. */
+static void add_messages(struct exchange_account *account, uint64_t sent,
+                         uint64_t confirmed)
+{
+    struct messages_outcome *outcome =
+        (struct messages_outcome *) account->outcome.bytes;
+
+    outcome->sent_count = sent;
+    outcome->confirmed_count = confirmed;
+    for (uint64_t i = 0; i < sent; i++) {
+        struct messages_sent *message = rows_add(&account->series[0]);
+
+        message->handed_ns = NS_PER_S;
+        if (i >= confirmed)
+            continue;
+        message->confirmed_ns = NS_PER_S + (i + 1) * NS_PER_MS;
+        message->state = MESSAGE_CONFIRMED;
+    }
+}
+
+static void messages_are_told_for_both_directions(void **state)
+{
+    struct told told;
+
+    (void) state;
+    make(&told, &messages_kind);
+    add_messages(&told.from, 5, 5);
+    add_messages(&told.to, 4, 2);
+    assert_int_equal(tell(&told), TONE_DOUBT);
+    assert_string_equal(told.text,
+                        "5 of 5 from hill confirmed, half within 3.00 ms; "
+                        "2 of 4 from dale confirmed, half within 2.00 ms");
+    told.accounts[0] = NULL;
+    (void) tell(&told);
+    assert_non_null(strstr(told.text, "3.00 ms; not known yet"));
+    clear(&told);
+}
+
 static void troubles_are_told_with_the_ends_name(void **state)
 {
     struct told told;
@@ -157,6 +195,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_half_of_a_ping_counts_the_lost_as_infinite),
         cmocka_unit_test(a_download_is_held_against_what_the_step_should_carry),
+        cmocka_unit_test(messages_are_told_for_both_directions),
         cmocka_unit_test(troubles_are_told_with_the_ends_name),
         cmocka_unit_test(what_is_under_way_is_told_as_its_end_knows_it),
     };
