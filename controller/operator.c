@@ -95,7 +95,7 @@ void operator_ask_readings(struct conductor *conductor, int end,
 
     display_clear_live(conductor->display);
     display_say(conductor->display, "readings", TONE_PLAIN,
-                "readings at %s %s it (name=value, empty line ends):",
+                "readings at %s %s the exchange (name=value, empty line ends):",
                 conductor->plan->ends[end].name,
                 moment == READING_BEFORE ? "before" : "after");
     while (operator_read_line(conductor, line, sizeof(line)) && !is_blank(line))

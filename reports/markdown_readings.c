@@ -70,7 +70,7 @@ static void write_cell(const struct reduction *reduction, int64_t exchange,
 
     (void) fputs(" | ", out);
     wording_escape(out, before ? before : "–");
-    if (before && after && strcmp(before, after) == 0)
+    if ((!before && !after) || (before && after && strcmp(before, after) == 0))
         return;
     (void) fputs(" → ", out);
     wording_escape(out, after ? after : "–");
