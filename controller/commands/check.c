@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "controller/commands/command.h"
+#include "controller/commands/outcome.h"
 #include "controller/options.h"
 #include "controller/plan/preview.h"
 #include "controller/plan/reader.h"
@@ -44,7 +44,7 @@ static int refuse_plan(const char *path, const struct plan_mistakes *mistakes,
     if (is_json)
         print_mistakes_json(mistakes);
     else {
-        plan_mistakes_print(stderr, path, mistakes);
+        outcome_print_mistakes("check", path, mistakes);
         (void) fprintf(stderr, "bothends check: %zu mistake%s in '%s'\n",
                        mistakes->count, mistakes->count == 1 ? "" : "s", path);
     }

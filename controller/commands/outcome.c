@@ -24,6 +24,24 @@ int outcome_fault(const char *command, const struct fault *fault)
     }
 }
 
+void outcome_print_mistakes(const char *command, const char *path,
+                            const struct plan_mistakes *mistakes)
+{
+    bool has_unknown = false;
+
+    plan_mistakes_print(stderr, path, mistakes);
+    for (size_t i = 0; i < mistakes->count; i++)
+        has_unknown |=
+            strncmp(mistakes->items[i].found, "unknown k", strlen("unknown k"))
+            == 0;
+    if (has_unknown)
+        (void) fprintf(stderr,
+                       "bothends %s: a plan made for another version may say "
+                       "what this one, %s, does not know; 'bothends draft' "
+                       "shows what it knows\n",
+                       command, BOTHENDS_VERSION);
+}
+
 int outcome_read_plan(const char *command, const struct logbook_run *run,
                       struct plan *ret_plan)
 {
@@ -36,7 +54,7 @@ int outcome_read_plan(const char *command, const struct logbook_run *run,
                        "bothends %s: this version cannot read the plan of run "
                        "%lld:\n",
                        command, (long long) run->run);
-        plan_mistakes_print(stderr, run->plan_path, &mistakes);
+        outcome_print_mistakes(command, run->plan_path, &mistakes);
     }
     plan_mistakes_clear(&mistakes);
     return code;

@@ -4,6 +4,7 @@
 
 #include "controller/commands/command.h"
 #include "controller/logbook.h"
+#include "controller/plan/reader.h"
 
 #include <bothends/plan.h>
 
@@ -14,6 +15,11 @@
 int outcome_report(const char *command, struct logbook *logbook,
                    const struct logbook_run *run, const struct plan *plan,
                    const char *out);
+
+/* A plan's mistakes, and, where it names what is not known, which version does
+ * not know it. */
+void outcome_print_mistakes(const char *command, const char *path,
+                            const struct plan_mistakes *mistakes);
 
 /* Read the plan that a run was started with; mistakes are printed. */
 int outcome_read_plan(const char *command, const struct logbook_run *run,

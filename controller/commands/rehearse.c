@@ -75,7 +75,8 @@ static int read_plan(const char *path, struct plan *plan)
     if (fault.code)
         (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
     else if (status)
-        plan_mistakes_print(stderr, path ? path : DEFAULT_PLAN_NAME, &mistakes);
+        outcome_print_mistakes("rehearse", path ? path : DEFAULT_PLAN_NAME,
+                               &mistakes);
     plan_mistakes_clear(&mistakes);
     free(text);
     return status;

@@ -88,7 +88,7 @@ static int run_run(const char *const *arguments, size_t argument_count,
     } else if (fault.code) {
         (void) fprintf(stderr, "bothends run: %s\n", fault.text);
     } else {
-        plan_mistakes_print(stderr, arguments[0], &mistakes);
+        outcome_print_mistakes("run", arguments[0], &mistakes);
     }
     plan_mistakes_clear(&mistakes);
     logbook_run_clear(&run);
