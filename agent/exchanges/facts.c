@@ -21,21 +21,13 @@ static struct netinfo_route find_way(const struct facts *facts)
     return route;
 }
 
-/* What stays within the computer shares its interface with all else that does,
- * and counts twice: its counters say nothing of an exchange. */
-static void read_counters(const struct facts *facts, const char *interface,
-                          struct netinfo_counters *counters)
-{
-    if (!facts->is_own)
-        (void) netinfo_counters(interface, counters);
-}
-
 void facts_quiet(struct facts *facts, struct exchange_account *account)
 {
     const struct netinfo_route route = find_way(facts);
     const uint64_t now_ns = clock_now_ns();
     struct netinfo_counters counters = { 0 };
 
+    /* A loopback carries all that stays within the computer, also ours. */
     if (route.is_own || netinfo_counters(route.interface, &counters) != 0)
         return;
     const uint64_t bytes = counters.sent_bytes + counters.received_bytes;
@@ -65,8 +57,7 @@ void facts_before(struct facts *facts, struct exchange_account *account)
                route.source_address);
     write_text(account->gateway, sizeof(account->gateway), route.gateway);
     account->mtu_bytes = route.mtu_bytes;
-    facts->is_own = route.is_own;
-    read_counters(facts, account->interface, &counters);
+    (void) netinfo_counters(account->interface, &counters);
     account->sent_bytes_before = counters.sent_bytes;
     account->received_bytes_before = counters.received_bytes;
     account->sent_packets_before = counters.sent_packets;
@@ -90,7 +81,7 @@ void facts_after(const struct facts *facts, struct exchange_account *account)
                route.gateway);
     write_text(account->source_address_after,
                sizeof(account->source_address_after), route.source_address);
-    read_counters(facts, account->interface, &counters);
+    (void) netinfo_counters(account->interface, &counters);
     account->sent_bytes_after = counters.sent_bytes;
     account->received_bytes_after = counters.received_bytes;
     account->sent_packets_after = counters.sent_packets;
