@@ -70,6 +70,7 @@ void exchange_heard(struct exchange *exchange, const struct sockaddr *from,
 struct exchange_part {
     const struct kind *kind;
     const char *part;
+    bool is_kernels; /* the system answers; no socket of ours can be tied */
     /* Allocate and check; *ret_state is the part's own. */
     int (*arm)(struct exchange *exchange, void **ret_state,
                struct fault *fault);

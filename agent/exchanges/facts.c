@@ -17,7 +17,8 @@ static struct netinfo_route find_way(const struct facts *facts)
 {
     struct netinfo_route route = { 0 };
 
-    (void) netinfo_route(facts->peer, facts->own, "", &route, NULL);
+    (void) netinfo_route(facts->peer, facts->own, facts->interface, &route,
+                         NULL);
     return route;
 }
 

@@ -12,7 +12,8 @@
  */
 struct facts {
     const struct sockaddr *peer, *own; /* borrowed; own may be NULL */
-    bool is_own;                       /* the peer is this computer */
+    const char *interface; /* that sockets are tied to; "": by the routes */
+    bool is_own;           /* the peer is this computer */
     uint64_t suspended_before_ns;
     uint64_t quiet_from_ns, quiet_bytes, quiet_packets; /* counters then */
 };

@@ -479,6 +479,7 @@ static void end_answerer(struct exchange *exchange, void *state)
 const struct exchange_part ping_answerer = {
     .kind = &ping_kind,
     .part = "answerer",
+    .is_kernels = true,
     .arm = arm_answerer,
     .begin = begin_answerer,
     .stop = end_answerer,
