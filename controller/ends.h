@@ -55,10 +55,10 @@ struct ends_answer {
 };
 
 /*
- * Ask an end that has an agent, and wait for the answer.  0 when a believed answer came, whatever its
- * status; UV_ECANCELED when the operator wants to end (not after
- * ends_finish_up()); else the end was not reached, and the fault says
- * which, where, and what to look at.
+ * Ask an end that has an agent, and wait for the answer.  0 when a believed
+ * answer came, whatever its status; UV_ECANCELED when the operator wants to end
+ * (not after ends_finish_up()); else the end was not reached, and the fault
+ * says which, where, and what to look at.
  */
 int ends_ask(struct ends *ends, int number,
              const struct ends_question *question,

@@ -300,25 +300,27 @@ static void append_case(char *text, size_t size, const struct finding *finding)
            finding->step);
 }
 
+/* one: what is said of a single case; several: of more. */
 static void append_cases(char *text, size_t size, const struct rows *table,
-                         enum verdict verdict, const char *what)
+                         enum verdict verdict, const char *one,
+                         const char *several)
 {
-    bool is_first = true;
+    size_t said_count = 0;
 
     for (size_t i = 0; i < table->count; i++) {
         const struct finding *finding = rows_at(table, i);
 
         if (finding->verdict != (int) verdict)
             continue;
-        append(text, size, "%s", is_first ? " " : ", ");
+        append(text, size, "%s", said_count ? ", " : " ");
         append_case(text, size, finding);
         if (isfinite(wording_share_ratio(finding)))
             append(text, size, " (%.0f %% of expected)",
                    100 * wording_share_ratio(finding));
-        is_first = false;
+        said_count++;
     }
-    if (!is_first)
-        append(text, size, " %s.", what);
+    if (said_count)
+        append(text, size, " %s.", said_count == 1 ? one : several);
 }
 
 static void say_all_meet(char *text, size_t size, const struct rows *table)
@@ -347,16 +349,20 @@ static void say_some(char *text, size_t size, const struct rows *table,
         append(text, size,
                "In %zu of %zu cases the link carries what it should.",
                counts->meets, table->count);
-    append_cases(text, size, table, VERDICT_SHORT, "falls short");
+    append_cases(text, size, table, VERDICT_SHORT, "falls short", "fall short");
     append_cases(text, size, table, VERDICT_EXCEEDS,
-                 "carries more than it can, so something is not as stated");
-    append_cases(text, size, table, VERDICT_UNDECIDED, "is undecided");
+                 "carries more than it can, so something is not as stated",
+                 "carry more than they can, so something is not as stated");
+    append_cases(text, size, table, VERDICT_UNDECIDED, "is undecided",
+                 "are undecided");
     if (counts->unjudged)
         append(text, size,
                " In %zu of %zu cases data came through, but there is nothing "
                "to hold the figure against.",
                counts->unjudged, table->count);
-    if (counts->missing)
+    if (counts->missing && table->count == 1)
+        append(text, size, " The one download gave no steady goodput.");
+    else if (counts->missing)
         append(text, size, " In %zu of %zu cases there is no steady goodput.",
                counts->missing, table->count);
 }
