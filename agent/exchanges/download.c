@@ -59,11 +59,18 @@ static int arm(struct exchange *exchange, bool is_sender, void **ret_state,
         return fault_set(
             fault, UV_EINVAL, "connections: found %llu, expected 1 to %d",
             (unsigned long long) spec.connections, DOWNLOAD_CONNECTIONS_MAX);
+    const bool is_opener = is_sender == (spec.opener == OPENER_SENDER);
+    const int status =
+        is_opener
+            ? 0
+            : exchange_follow_routes(exchange, EXCHANGE_LET_IT_OPEN, fault);
+    if (status < 0)
+        return status;
     struct download *download = mem_new(struct download);
     download->exchange = exchange;
     download->spec = spec;
     download->is_sender = is_sender;
-    download->is_opener = is_sender == (spec.opener == OPENER_SENDER);
+    download->is_opener = is_opener;
     download->connection_count = (size_t) spec.connections;
     download->mark_bytes = payload_mark(order, download->mark);
     download->arrivals = exchange_series(exchange, "arrivals");

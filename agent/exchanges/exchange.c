@@ -165,8 +165,6 @@ static int check_own_address(const struct exchange *exchange,
 static int check_way(struct exchange *exchange, struct fault *fault)
 {
     const char *tied_to = exchange->order.interface;
-    /* Sockets of ours are tied; the kernel's own answers follow the routes. */
-    exchange->facts.interface = exchange->part->is_kernels ? "" : tied_to;
     struct netinfo_counters counters;
     struct netinfo_route route;
 
@@ -174,22 +172,41 @@ static int check_way(struct exchange *exchange, struct fault *fault)
         return fault_set(fault, UV_ENODEV,
                          "interface: there is no '%s' on this computer",
                          tied_to);
+    exchange->facts.interface = tied_to;
     const int status =
-        netinfo_route(exchange_peer(exchange), exchange_own(exchange),
-                      exchange->facts.interface, &route, fault);
+        netinfo_route(exchange_peer(exchange), exchange_own(exchange), tied_to,
+                      &route, fault);
     if (status != 0)
         return status;
     if (tied_to[0] && strcmp(route.interface, tied_to) != 0)
         return fault_set(fault, UV_EHOSTUNREACH,
                          "the way to %s goes by %s, not by %s to which this "
-                         "end is tied%s",
-                         exchange->order.peer_address, route.interface, tied_to,
-                         exchange->part->is_kernels
-                             ? ": the system itself answers, by its routes"
-                             : "");
+                         "end is tied",
+                         exchange->order.peer_address, route.interface,
+                         tied_to);
     if (tied_to[0])
         exchange->tied_index = route.interface_index;
     return 0;
+}
+
+int exchange_follow_routes(struct exchange *exchange, const char *why,
+                           struct fault *fault)
+{
+    const char *tied_to = exchange->order.interface;
+    struct netinfo_route route;
+
+    exchange->facts.interface = "";
+    if (!tied_to[0])
+        return 0;
+    const int status = netinfo_route(exchange_peer(exchange),
+                                     exchange_own(exchange), "", &route, fault);
+    if (status == 0 && strcmp(route.interface, tied_to) != 0)
+        return fault_set(fault, UV_EHOSTUNREACH,
+                         "the way to %s goes by %s, not by %s to which this "
+                         "end is tied, and %s",
+                         exchange->order.peer_address, route.interface, tied_to,
+                         why);
+    return status;
 }
 
 static int check_order(struct exchange *exchange, struct fault *fault)

@@ -70,7 +70,6 @@ void exchange_heard(struct exchange *exchange, const struct sockaddr *from,
 struct exchange_part {
     const struct kind *kind;
     const char *part;
-    bool is_kernels; /* the system answers; no socket of ours can be tied */
     /* Allocate and check; *ret_state is the part's own. */
     int (*arm)(struct exchange *exchange, void **ret_state,
                struct fault *fault);
@@ -112,6 +111,15 @@ void exchange_trouble(struct exchange *exchange, const char *format, ...)
 /* Note a trouble that does not spoil the exchange. */
 void exchange_note(struct exchange *exchange, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
+/* For a part for which the system answers first (echoes, the handshake of a
+ * connection that the other end opens), by its routes and not by a socket of
+ * ours: where the end is tied to an interface, the routes must lead there.  On
+ * failure the fault says why, and what else could be done. */
+#define EXCHANGE_LET_IT_OPEN                                                   \
+    "the system answers who connects by its routes: mend the route, or let "   \
+    "this end open the connection (opener)"
+int exchange_follow_routes(struct exchange *exchange, const char *why,
+                           struct fault *fault);
 /* The other end's closing identification was heard. */
 bool exchange_peer_has_ended(const struct exchange *exchange);
 /* Answer a data request with an error (RFC 9457); word names its type. */

@@ -40,15 +40,22 @@ static struct messages_outcome *outcome_of(const struct messages *messages)
 static int arm(struct exchange *exchange, bool is_second, void **ret_state,
                struct fault *fault)
 {
+    struct messages_spec spec;
+
+    memcpy(&spec, &exchange_order_of(exchange)->spec, sizeof(spec));
+    const bool is_opener = is_second == (spec.opener == MESSAGES_OPENER_SECOND);
+    const int status =
+        is_opener
+            ? 0
+            : exchange_follow_routes(exchange, EXCHANGE_LET_IT_OPEN, fault);
+    if (status < 0)
+        return status;
     struct messages *messages = mem_new(struct messages);
 
-    (void) fault;
     messages->exchange = exchange;
-    memcpy(&messages->spec, &exchange_order_of(exchange)->spec,
-           sizeof(messages->spec));
+    messages->spec = spec;
     messages->is_second = is_second;
-    messages->is_opener =
-        is_second == (messages->spec.opener == MESSAGES_OPENER_SECOND);
+    messages->is_opener = is_opener;
     messages->sent = exchange_series(exchange, "sent");
     messages->received = exchange_series(exchange, "received");
     *ret_state = messages;

@@ -443,9 +443,15 @@ static void close_answerer(void *owner)
 static int arm_answerer(struct exchange *exchange, void **ret_state,
                         struct fault *fault)
 {
+    const int status = exchange_follow_routes(
+        exchange,
+        "the system itself answers echoes, by its routes: mend the route",
+        fault);
+
+    if (status < 0)
+        return status;
     struct answerer *answerer = mem_new(struct answerer);
 
-    (void) fault;
     answerer->exchange = exchange;
     *ret_state = answerer;
     return 0;
@@ -479,7 +485,6 @@ static void end_answerer(struct exchange *exchange, void *state)
 const struct exchange_part ping_answerer = {
     .kind = &ping_kind,
     .part = "answerer",
-    .is_kernels = true,
     .arm = arm_answerer,
     .begin = begin_answerer,
     .stop = end_answerer,
