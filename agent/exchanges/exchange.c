@@ -175,15 +175,14 @@ static int check_way(struct exchange *exchange, struct fault *fault)
     exchange->facts.interface = tied_to;
     const int status =
         netinfo_route(exchange_peer(exchange), exchange_own(exchange), tied_to,
-                      &route, fault);
+                      &route, tied_to[0] ? NULL : fault);
+    if (tied_to[0] && (status != 0 || strcmp(route.interface, tied_to) != 0))
+        return fault_set(fault, UV_EHOSTUNREACH,
+                         "there is no way to %s by %s, to which this end is "
+                         "tied",
+                         exchange->order.peer_address, tied_to);
     if (status != 0)
         return status;
-    if (tied_to[0] && strcmp(route.interface, tied_to) != 0)
-        return fault_set(fault, UV_EHOSTUNREACH,
-                         "the way to %s goes by %s, not by %s to which this "
-                         "end is tied",
-                         exchange->order.peer_address, route.interface,
-                         tied_to);
     if (tied_to[0])
         exchange->tied_index = route.interface_index;
     return 0;
