@@ -7,15 +7,6 @@
 #include <netinet/in.h>
 #include <string.h>
 #include <unistd.h>
-#include <uv.h>
-
-void address_write(const struct sockaddr *address, char *room,
-                   size_t room_bytes)
-{
-    room[0] = '\0';
-    if (address)
-        (void) uv_ip_name(address, room, room_bytes);
-}
 
 uint16_t address_port(const struct sockaddr *address)
 {

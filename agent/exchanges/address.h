@@ -3,15 +3,10 @@
 #define AGENT_ADDRESS_H
 
 #include <stdbool.h>
-#include <stddef.h>
 #include <stdint.h>
 #include <sys/socket.h>
 
 /* What an exchange asks of addresses; agent/sockets.h reads them. */
-
-/* Without the port; "" for NULL. */
-void address_write(const struct sockaddr *address, char *room,
-                   size_t room_bytes);
 
 uint16_t address_port(const struct sockaddr *address);
 

@@ -483,7 +483,7 @@ static void a_vanishing_receiver_breaks_the_sender_off(void **state)
     struct pair *pair = *state;
     const struct download_spec spec = { .for_ns = 10 * NS_PER_S,
                                         .connections = 1 };
-    uv_timer_t timer;
+    static uv_timer_t timer; /* the teardown closes it */
 
     arm_both(pair, &spec, 1e6);
     assert_int_equal(uv_timer_init(&pair->loop, &timer), 0);
@@ -558,7 +558,7 @@ static void content_that_is_not_ours_is_noticed(void **state)
     struct pair *pair = *state;
     const struct download_spec spec = { .size_bytes = 16, .connections = 1 };
     struct exchange_order order = download_order(pair, RECEIVER, &spec);
-    struct impostor impostor;
+    static struct impostor impostor; /* the teardown closes its handles */
     uint16_t port;
 
     impostor.listener = pair_silent_listener(&port);
