@@ -33,6 +33,8 @@ struct icmp_echo {
     uint16_t identifier;  /* ours, in network order; raw sockets only */
     uint32_t stamp_count; /* sendings since the kernel counts them */
     uint32_t stamp_base;  /* what icmp_send() had given out before that */
+    int64_t wall_minus_monotonic_ns; /* at the last stamp */
+    uint64_t stamp_read_ns;          /* when that was; 0: none yet */
 };
 
 struct icmp_way {

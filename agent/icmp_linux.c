@@ -337,9 +337,44 @@ static ssize_t receive(const struct icmp_echo *icmp, int flags, void *room,
     return bytes;
 }
 
-static uint64_t stamp_ns(const struct timespec *stamp)
+/* A stamp is read soon after it was made. */
+#define STAMP_OLDEST_NS (2 * NS_PER_S)
+/* A clock that is off by more than this from one stamp to the next was set; one
+ * that is being corrected slowly drifts by less than a thousandth. */
+#define CLOCK_STEP_NS   NS_PER_MS
+#define CLOCK_SLEW_PART 1000
+
+static bool clock_was_set(const struct icmp_echo *icmp, int64_t difference_ns,
+                          uint64_t now_ns)
 {
-    return clock_from_wall(stamp, clock_wall_minus_monotonic_ns(NULL));
+    const int64_t step_ns = difference_ns - icmp->wall_minus_monotonic_ns;
+    const uint64_t size_ns = (uint64_t) (step_ns < 0 ? -step_ns : step_ns);
+
+    return icmp->stamp_read_ns
+           && size_ns > CLOCK_STEP_NS
+                            + (now_ns - icmp->stamp_read_ns) / CLOCK_SLEW_PART;
+}
+
+/*
+ * The kernel's stamp, where it can be believed: it is wall clock, and when that
+ * was set between the stamp and its reading, the conversion is off by as much.
+ * Else false, and the time of reading has to do.
+ */
+static bool convert_stamp(struct icmp_echo *icmp, const struct timespec *stamp,
+                          uint64_t now_ns, uint64_t *ret_at_ns)
+{
+    const int64_t difference_ns = clock_wall_minus_monotonic_ns(NULL);
+    const bool was_set = clock_was_set(icmp, difference_ns, now_ns);
+    const uint64_t at_ns = clock_from_wall(stamp, difference_ns);
+
+    icmp->wall_minus_monotonic_ns = difference_ns;
+    icmp->stamp_read_ns = now_ns;
+    *ret_at_ns = now_ns;
+    if (was_set || at_ns > now_ns + CLOCK_STEP_NS
+        || at_ns + STAMP_OLDEST_NS < now_ns)
+        return false;
+    *ret_at_ns = at_ns;
+    return true;
 }
 
 /* An ICMP error, in words. */
@@ -368,8 +403,8 @@ static bool next_error(struct icmp_echo *icmp, struct icmp_event *event)
         && beside.error.ee_origin == SO_EE_ORIGIN_TIMESTAMPING) {
         event->kind = ICMP_SENT;
         event->stamp = icmp->stamp_base + beside.error.ee_data;
-        event->at_ns = stamp_ns(&beside.stamp);
-        event->from_kernel = true;
+        event->from_kernel =
+            convert_stamp(icmp, &beside.stamp, clock_now_ns(), &event->at_ns);
         return true;
     }
     event->kind = ICMP_ERROR;
@@ -405,7 +440,7 @@ static bool read_answer(const struct icmp_echo *icmp,
 }
 
 /* 1: an answer; 0: nothing there; -1: something that is not for us. */
-static int next_packet(const struct icmp_echo *icmp, struct icmp_event *event)
+static int next_packet(struct icmp_echo *icmp, struct icmp_event *event)
 {
     static unsigned char room[ANSWER_MOST_BYTES]; /* loop thread only */
     struct beside beside;
@@ -417,8 +452,10 @@ static int next_packet(const struct icmp_echo *icmp, struct icmp_event *event)
     if (!read_answer(icmp, room, (size_t) bytes, event))
         return -1;
     event->kind = ICMP_ANSWER;
-    event->from_kernel = beside.has_stamp;
-    event->at_ns = beside.has_stamp ? stamp_ns(&beside.stamp) : now_ns;
+    event->at_ns = now_ns;
+    event->from_kernel =
+        beside.has_stamp
+        && convert_stamp(icmp, &beside.stamp, now_ns, &event->at_ns);
     event->ttl = beside.ttl;
     return 1;
 }

@@ -67,8 +67,8 @@ static void doubt_clock(struct reduction *reduction,
         reduction_add_sentence(
             &reduction->doubts,
             "The wall clock of %s was set by %+.3f s during the %s %s → %s on "
-            "step %s; intervals come from the monotonic clock, but kernel "
-            "stamps may be off by as much.",
+            "step %s; intervals come from the monotonic clock, and stamps of "
+            "the kernel that did not fit were left out.",
             end, step_ns * 1e-9, exchange->kind->name, exchange->from,
             exchange->to, exchange->step);
     else if (fabs(step_ns) > clock_slew_least_ns

@@ -238,7 +238,7 @@ static void note_sent(struct prober *prober, const struct icmp_event *event)
             || prober->stamps[number] != event->stamp)
             continue;
         /* Before the agent's own stamp it cannot have been. */
-        if (event->at_ns >= probe->sent_ns) {
+        if (event->from_kernel && event->at_ns >= probe->sent_ns) {
             probe->sent_ns = event->at_ns;
             probe->sent_source = STAMP_KERNEL;
         }

@@ -424,6 +424,221 @@ static void each_sign_against_the_figures_is_a_doubt(void **state)
     free(report);
 }
 
+static void add_reading(struct exchange_account *account, int moment,
+                        const char *name, const char *text)
+{
+    struct radio_reading *reading = rows_add(&account->readings);
+
+    reading->moment = moment;
+    (void) snprintf(reading->name, sizeof(reading->name), "%s", name);
+    (void) snprintf(reading->text, sizeof(reading->text), "%s", text);
+    reading->value = (double) NAN;
+}
+
+/* One ping of 40 probes between the ends, as the accounts tell it. */
+static void add_ping(struct fixture *fixture, struct exchange_account *prober,
+                     struct exchange_account *answerer)
+{
+    static const struct ping_spec spec = { .count = 40,
+                                           .size_bytes = 56,
+                                           .wait_ns = 10 * NS_PER_S };
+
+    made_run_add(&fixture->made, &(struct made_exchange){
+                                     .kind = &ping_kind,
+                                     .round = 1,
+                                     .from = "quay",
+                                     .to = "mill",
+                                     .spec = &spec,
+                                     .from_account = prober,
+                                     .to_account = answerer,
+                                 });
+    account_clear(prober);
+    account_clear(answerer);
+}
+
+static void make_ping(uint64_t rtt_ns, struct exchange_account *prober,
+                      struct exchange_account *answerer)
+{
+    uint64_t rtts_ns[40];
+
+    for (size_t i = 0; i < 40; i++)
+        rtts_ns[i] = rtt_ns;
+    made_prober(rtts_ns, 40, prober);
+    made_answerer(answerer);
+}
+
+static char *report_of(struct fixture *fixture)
+{
+    made_run_end(&fixture->made, "complete");
+    write_report_to(fixture, fixture->folder);
+    return read_file(fixture->folder, "report.md", NULL);
+}
+
+static void what_the_radios_told_stands_before_and_after(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account prober, answerer;
+
+    make_ping(400 * NS_PER_MS, &prober, &answerer);
+    add_reading(&prober, READING_BEFORE, "signal_dbm", "-87");
+    add_reading(&prober, READING_BEFORE, "step", "breeze");
+    add_reading(&prober, READING_AFTER, "signal_dbm", "-91");
+    add_reading(&prober, READING_AFTER, "step", "breeze");
+    add_reading(&answerer, READING_AFTER, "evil", "<b>|x");
+    add_ping(fixture, &prober, &answerer);
+    char *report = report_of(fixture);
+
+    assert_in(report, "## Radio readings");
+    assert_in(report, "At **quay**, by its owner's command");
+    assert_in(report, "| ping quay → mill | \\-87 → \\-91 | breeze |");
+    assert_null(strstr(report, "<b>"));
+    assert_null(strstr(report, "not idle"));
+    free(report);
+}
+
+static void
+two_signs_that_the_radio_was_passed_by_make_a_statement(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account prober, answerer;
+
+    make_ping(400 * NS_PER_MS, &prober, &answerer);
+    add_ping(fixture, &prober, &answerer);
+    make_ping(400 * NS_PER_MS, &prober, &answerer);
+    (void) strcpy(prober.interface, "wlan0");
+    add_ping(fixture, &prober, &answerer);
+    char *report = report_of(fixture);
+
+    /* One sign is a doubt, and no more. */
+    assert_in(report, "The way from quay to mill was another one in the ping");
+    assert_in(report, "interface radio0 → wlan0");
+    assert_null(strstr(report, "did not cross the radio"));
+    free(report);
+
+    make_ping(400 * NS_PER_MS, &prober, &answerer);
+    (void) strcpy(prober.gateway, "192.0.2.254");
+    (void) strcpy(prober.gateway_after, "192.0.2.253");
+    (void) strcpy(answerer.interface_after, "wwan0");
+    add_ping(fixture, &prober, &answerer);
+    report = report_of(fixture);
+    assert_in(report, "The next router of quay changed from 192.0.2.254");
+    assert_in(report, "did not cross the radio, or not all of it");
+    free(report);
+}
+
+static void answers_that_came_another_way_are_seen_by_their_ttl(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account prober, answerer;
+
+    make_ping(400 * NS_PER_MS, &prober, &answerer);
+    for (size_t i = 0; i < prober.series[0].count; i++)
+        ((struct ping_probe *) rows_at(&prober.series[0], i))->ttl =
+            i < 20 ? 64 : 57;
+    add_ping(fixture, &prober, &answerer);
+    char *report = report_of(fixture);
+
+    assert_in(report, "came with a TTL of 57 to 64");
+    free(report);
+}
+
+static void a_link_that_was_not_idle_at_the_start_is_told(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account prober, answerer;
+
+    make_ping(400 * NS_PER_MS, &prober, &answerer);
+    prober.quiet_ns = 800 * NS_PER_MS;
+    prober.quiet_packets = 4;
+    prober.quiet_bytes = 2056;
+    answerer.quiet_ns = 800 * NS_PER_MS;
+    answerer.quiet_packets = 2;
+    answerer.quiet_bytes = 84; /* a neighbour was looked for */
+    add_ping(fixture, &prober, &answerer);
+    char *report = report_of(fixture);
+
+    assert_in(report, "in the 0.8 s before it the interface of quay carried "
+                      "2.0 kB (20.0 kbit/s)");
+    assert_null(strstr(report, "the interface of mill carried"));
+    free(report);
+}
+
+/* A crystal that is off, a daemon that corrects, a hand on the clock. */
+static void a_clock_that_drifts_is_told_from_one_that_was_set(void **state)
+{
+    static const struct {
+        int64_t off_ns;
+        const char *text; /* NULL: nothing is said */
+    } cases[] = {
+        { 900000, NULL },  /* under 1 ms */
+        { 3000000, NULL }, /* 75 ppm of 40 s */
+        { 12000000, "ran off by +12.0 ms (+300 ppm)" },
+        { -60000000, "was set by -0.060 s" },
+        { 7200000000000, "was set by +7200.000 s" },
+    };
+    struct fixture *fixture = *state;
+
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        struct exchange_account prober, answerer;
+
+        make_ping(400 * NS_PER_MS, &prober, &answerer);
+        prober.wall_minus_monotonic_begun_ns = NS_PER_S;
+        prober.wall_minus_monotonic_ended_ns =
+            (int64_t) NS_PER_S + cases[i].off_ns;
+        add_ping(fixture, &prober, &answerer);
+        char *report = report_of(fixture);
+
+        if (cases[i].text)
+            assert_in(report, cases[i].text);
+        else
+            assert_null(strstr(report, "ran off"));
+        free(report);
+    }
+}
+
+static void a_clock_set_between_two_exchanges_is_told(void **state)
+{
+    struct fixture *fixture = *state;
+
+    for (int64_t i = 0; i < 2; i++) {
+        struct exchange_account prober, answerer;
+
+        make_ping(400 * NS_PER_MS, &prober, &answerer);
+        prober.wall_minus_monotonic_begun_ns =
+            prober.wall_minus_monotonic_ended_ns =
+                (int64_t) NS_PER_S + i * 3600 * (int64_t) NS_PER_S;
+        add_ping(fixture, &prober, &answerer);
+    }
+    char *report = report_of(fixture);
+
+    assert_in(report, "the wall clock of quay was set by +3600.000 s, or the "
+                      "computer slept");
+    free(report);
+}
+
+static void what_each_computer_can_do_alone_is_told_and_held_against_the_figure(
+    void **state)
+{
+    struct fixture *fixture = *state;
+    struct fault fault = { 0 };
+
+    assert_int_equal(
+        logbook_store_end(fixture->made.logbook, fixture->made.run.run, "mill",
+                          "{\"loopback_bps\": 80000}", "[]", &fault),
+        0);
+    assert_int_equal(logbook_store_end(fixture->made.logbook,
+                                       fixture->made.run.run, "quay", "no JSON",
+                                       "[]", &fault),
+                     0);
+    fill(&fixture->made, NULL);
+    char *report = report_of(fixture);
+
+    assert_in(report, "by a short TCP transfer of each agent to itself: mill "
+                      "0.08 Mbit/s");
+    assert_in(report, "of what the computer of mill moves without any link");
+    free(report);
+}
+
 static void a_run_without_anything_still_gives_a_report(void **state)
 {
     struct fixture *fixture = *state;
@@ -468,6 +683,14 @@ int main(void)
         WITH_FIXTURE(foreign_text_cannot_act_in_the_report),
         WITH_FIXTURE(the_ordinary_report_is_harmless_markdown_too),
         WITH_FIXTURE(each_sign_against_the_figures_is_a_doubt),
+        WITH_FIXTURE(what_the_radios_told_stands_before_and_after),
+        WITH_FIXTURE(two_signs_that_the_radio_was_passed_by_make_a_statement),
+        WITH_FIXTURE(answers_that_came_another_way_are_seen_by_their_ttl),
+        WITH_FIXTURE(a_link_that_was_not_idle_at_the_start_is_told),
+        WITH_FIXTURE(a_clock_that_drifts_is_told_from_one_that_was_set),
+        WITH_FIXTURE(a_clock_set_between_two_exchanges_is_told),
+        WITH_FIXTURE(
+            what_each_computer_can_do_alone_is_told_and_held_against_the_figure),
         WITH_FIXTURE(a_run_without_anything_still_gives_a_report),
         WITH_FIXTURE(a_folder_that_cannot_be_made_is_a_clear_error),
     };
