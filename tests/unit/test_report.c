@@ -436,8 +436,8 @@ static void add_reading(struct exchange_account *account, int moment,
 }
 
 /* One ping of 40 probes between the ends, as the accounts tell it. */
-static void add_ping(struct fixture *fixture, struct exchange_account *prober,
-                     struct exchange_account *answerer)
+static void keep_ping(struct fixture *fixture, struct exchange_account *prober,
+                      struct exchange_account *answerer)
 {
     static const struct ping_spec spec = { .count = 40,
                                            .size_bytes = 56,
@@ -485,7 +485,7 @@ static void what_the_radios_told_stands_before_and_after(void **state)
     add_reading(&prober, READING_AFTER, "signal_dbm", "-91");
     add_reading(&prober, READING_AFTER, "step", "breeze");
     add_reading(&answerer, READING_AFTER, "evil", "<b>|x");
-    add_ping(fixture, &prober, &answerer);
+    keep_ping(fixture, &prober, &answerer);
     char *report = report_of(fixture);
 
     assert_in(report, "## Radio readings");
@@ -503,10 +503,11 @@ two_signs_that_the_radio_was_passed_by_make_a_statement(void **state)
     struct exchange_account prober, answerer;
 
     make_ping(400 * NS_PER_MS, &prober, &answerer);
-    add_ping(fixture, &prober, &answerer);
+    keep_ping(fixture, &prober, &answerer);
     make_ping(400 * NS_PER_MS, &prober, &answerer);
     (void) strcpy(prober.interface, "wlan0");
-    add_ping(fixture, &prober, &answerer);
+    (void) strcpy(prober.interface_after, "wlan0");
+    keep_ping(fixture, &prober, &answerer);
     char *report = report_of(fixture);
 
     /* One sign is a doubt, and no more. */
@@ -516,10 +517,12 @@ two_signs_that_the_radio_was_passed_by_make_a_statement(void **state)
     free(report);
 
     make_ping(400 * NS_PER_MS, &prober, &answerer);
+    (void) strcpy(prober.interface, "wlan0");
+    (void) strcpy(prober.interface_after, "wlan0");
     (void) strcpy(prober.gateway, "192.0.2.254");
     (void) strcpy(prober.gateway_after, "192.0.2.253");
     (void) strcpy(answerer.interface_after, "wwan0");
-    add_ping(fixture, &prober, &answerer);
+    keep_ping(fixture, &prober, &answerer);
     report = report_of(fixture);
     assert_in(report, "The next router of quay changed from 192.0.2.254");
     assert_in(report, "did not cross the radio, or not all of it");
@@ -535,7 +538,7 @@ static void answers_that_came_another_way_are_seen_by_their_ttl(void **state)
     for (size_t i = 0; i < prober.series[0].count; i++)
         ((struct ping_probe *) rows_at(&prober.series[0], i))->ttl =
             i < 20 ? 64 : 57;
-    add_ping(fixture, &prober, &answerer);
+    keep_ping(fixture, &prober, &answerer);
     char *report = report_of(fixture);
 
     assert_in(report, "came with a TTL of 57 to 64");
@@ -554,7 +557,7 @@ static void a_link_that_was_not_idle_at_the_start_is_told(void **state)
     answerer.quiet_ns = 800 * NS_PER_MS;
     answerer.quiet_packets = 2;
     answerer.quiet_bytes = 84; /* a neighbour was looked for */
-    add_ping(fixture, &prober, &answerer);
+    keep_ping(fixture, &prober, &answerer);
     char *report = report_of(fixture);
 
     assert_in(report, "in the 0.8 s before it the interface of quay carried "
@@ -585,7 +588,7 @@ static void a_clock_that_drifts_is_told_from_one_that_was_set(void **state)
         prober.wall_minus_monotonic_begun_ns = NS_PER_S;
         prober.wall_minus_monotonic_ended_ns =
             (int64_t) NS_PER_S + cases[i].off_ns;
-        add_ping(fixture, &prober, &answerer);
+        keep_ping(fixture, &prober, &answerer);
         char *report = report_of(fixture);
 
         if (cases[i].text)
@@ -607,7 +610,7 @@ static void a_clock_set_between_two_exchanges_is_told(void **state)
         prober.wall_minus_monotonic_begun_ns =
             prober.wall_minus_monotonic_ended_ns =
                 (int64_t) NS_PER_S + i * 3600 * (int64_t) NS_PER_S;
-        add_ping(fixture, &prober, &answerer);
+        keep_ping(fixture, &prober, &answerer);
     }
     char *report = report_of(fixture);
 
