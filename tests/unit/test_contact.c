@@ -27,6 +27,30 @@ static int read_self_text(const char *text, struct contact_self *ret_self,
     return code;
 }
 
+static void battery_and_readings_are_read_or_known_not_to_be_there(void **state)
+{
+    struct contact_self self;
+    struct fault fault = { 0 };
+
+    (void) state;
+    assert_int_equal(
+        read_self_text("{\"protocol\": 1, \"battery_percent\": 0, "
+                       "\"on_mains\": false, \"can_read_radio\": true, "
+                       "\"readings_ns\": 120000000}",
+                       &self, &fault),
+        0);
+    assert_int_equal(self.battery_percent, 0);
+    assert_false(self.on_mains);
+    assert_true(self.reads_radio);
+    assert_int_equal(self.readings_ns, 120000000);
+    assert_int_equal(read_self_text("{\"protocol\": 1, "
+                                    "\"battery_percent\": 300}",
+                                    &self, &fault),
+                     0);
+    assert_int_equal(self.battery_percent, -1);
+    assert_false(self.reads_radio);
+}
+
 static void hops_follow_from_the_ttl_that_arrived(void **state)
 {
     static const struct {
@@ -123,6 +147,8 @@ an_agent_of_another_protocol_is_refused_with_its_version(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(
+            battery_and_readings_are_read_or_known_not_to_be_there),
         cmocka_unit_test(hops_follow_from_the_ttl_that_arrived),
         cmocka_unit_test(a_way_is_read_whole),
         cmocka_unit_test(answers_of_another_form_are_refused),
