@@ -17,6 +17,7 @@ static const int busy_timeout_ms = 10000;
 
 struct logbook {
     sqlite3 *database;
+    bool is_together; /* between logbook_begin() and logbook_finish() */
     char path[4096];
 };
 
@@ -663,11 +664,21 @@ static int store_group_rows(struct logbook *logbook, int64_t run,
     return code;
 }
 
-/* The transaction around a few rows.  SQLite rolls back by itself on a full
- * disk; a second ROLLBACK is then refused, which does no harm. */
+/* The transaction around a few rows, or the part of a larger one. */
+static int begin_rows(struct logbook *logbook, struct fault *fault)
+{
+    return logbook->is_together
+               ? 0
+               : run_sql(logbook, "BEGIN IMMEDIATE", "store", fault);
+}
+
+/* SQLite rolls back by itself on a full disk; a second ROLLBACK is then
+ * refused, which does no harm. */
 static int commit_or_undo(struct logbook *logbook, int code,
                           struct fault *fault)
 {
+    if (logbook->is_together)
+        return code;
     if (!code)
         code = run_sql(logbook, "COMMIT", "store", fault);
     if (code)
@@ -675,10 +686,24 @@ static int commit_or_undo(struct logbook *logbook, int code,
     return code;
 }
 
+int logbook_begin(struct logbook *logbook, struct fault *fault)
+{
+    const int code = begin_rows(logbook, fault);
+
+    logbook->is_together = code == 0;
+    return code;
+}
+
+int logbook_finish(struct logbook *logbook, int code, struct fault *fault)
+{
+    logbook->is_together = false;
+    return commit_or_undo(logbook, code, fault);
+}
+
 int logbook_store_group(struct logbook *logbook, int64_t run,
                         const struct logbook_group *group, struct fault *fault)
 {
-    int code = run_sql(logbook, "BEGIN IMMEDIATE", "store", fault);
+    int code = begin_rows(logbook, fault);
 
     if (code)
         return code;
@@ -711,14 +736,16 @@ static int find_exchange(struct logbook *logbook, const char *id,
         return code;
     bind_text(query, 1, id);
     bind_text(query, 2, end);
-    if (sqlite3_step(query) == SQLITE_ROW) {
+    const int status = sqlite3_step(query);
+    if (status == SQLITE_ROW) {
         ret_found->exchange_id = sqlite3_column_int64(query, 0);
         ret_found->kind =
             kind_by_name((const char *) sqlite3_column_text(query, 1));
         ret_found->has_account = sqlite3_column_int(query, 2) != 0;
     }
-    if (sqlite3_finalize(query) != SQLITE_OK)
+    if (status != SQLITE_ROW && status != SQLITE_DONE)
         code = logbook_fault(logbook->database, "read", fault);
+    sqlite3_finalize(query);
     return code;
 }
 
@@ -743,7 +770,7 @@ int logbook_add_account(struct logbook *logbook, const char *exchange_id,
                         struct fault *fault)
 {
     struct found_exchange found;
-    int code = run_sql(logbook, "BEGIN IMMEDIATE", "store", fault);
+    int code = begin_rows(logbook, fault);
 
     if (code)
         return code;

@@ -35,6 +35,11 @@ const char *logbook_path(const struct logbook *logbook);
 
 /* --- writing ------------------------------------------------------------ */
 
+/* What is written from here on is there whole, or not at all.  finish takes the
+ * code of what was done in between: other than 0 undoes all of it. */
+int logbook_begin(struct logbook *logbook, struct fault *fault);
+int logbook_finish(struct logbook *logbook, int code, struct fault *fault);
+
 struct logbook_run {
     int64_t run; /* its number; given by logbook_begin_run() */
     char *title, *plan_text, *plan_path;
@@ -142,6 +147,19 @@ void logbook_run_clear(struct logbook_run *run);
 
 int logbook_has_group(struct logbook *logbook, int64_t run, uint64_t position,
                       bool *ret_has, struct fault *fault);
+
+/* Of the groups that need not be done again. */
+int logbook_count_accounts(struct logbook *logbook, int64_t run,
+                           uint64_t *ret_count, struct fault *fault);
+
+struct logbook_found {
+    int64_t run;
+    char kind[NAME_SIZE], from[ADDRESS_SIZE], to[ADDRESS_SIZE];
+};
+
+/* The exchange of that id; UV_ENOENT, without a fault, when there is none. */
+int logbook_find_exchange(struct logbook *logbook, const char *exchange_id,
+                          struct logbook_found *ret_found, struct fault *fault);
 
 enum logbook_presence {
     LOGBOOK_UNKNOWN,    /* no such exchange */

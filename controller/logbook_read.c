@@ -115,6 +115,19 @@ int logbook_find_unfinished(struct logbook *logbook,
     return code;
 }
 
+/* status: of the last step, which was to be a row or the end. */
+static int end_query(struct logbook *logbook, sqlite3_stmt *query, int status,
+                     struct fault *fault)
+{
+    const int code =
+        status == SQLITE_ROW || status == SQLITE_DONE
+            ? 0
+            : logbook_fault(logbook_database(logbook), "read", fault);
+
+    sqlite3_finalize(query);
+    return code;
+}
+
 int logbook_list_runs(struct logbook *logbook, struct rows *ret_runs,
                       struct fault *fault)
 {
@@ -125,11 +138,10 @@ int logbook_list_runs(struct logbook *logbook, struct rows *ret_runs,
     if (code)
         return code;
     *ret_runs = (struct rows){ .row_size = sizeof(struct logbook_run) };
-    while (sqlite3_step(query) == SQLITE_ROW)
+    int status;
+    while ((status = sqlite3_step(query)) == SQLITE_ROW)
         read_run(query, rows_add(ret_runs));
-    return sqlite3_finalize(query) == SQLITE_OK
-               ? 0
-               : logbook_fault(logbook_database(logbook), "read", fault);
+    return end_query(logbook, query, status, fault);
 }
 
 int logbook_has_group(struct logbook *logbook, int64_t run, uint64_t position,
@@ -144,8 +156,58 @@ int logbook_has_group(struct logbook *logbook, int64_t run, uint64_t position,
         return code;
     sqlite3_bind_int64(query, 1, run);
     sqlite3_bind_int64(query, 2, (sqlite3_int64) position);
-    *ret_has = sqlite3_step(query) == SQLITE_ROW;
-    return sqlite3_finalize(query) == SQLITE_OK
-               ? 0
-               : logbook_fault(logbook_database(logbook), "read", fault);
+    const int status = sqlite3_step(query);
+    *ret_has = status == SQLITE_ROW;
+    return end_query(logbook, query, status, fault);
+}
+
+int logbook_count_accounts(struct logbook *logbook, int64_t run,
+                           uint64_t *ret_count, struct fault *fault)
+{
+    sqlite3_stmt *query = NULL;
+    const int code = logbook_prepare(
+        logbook_database(logbook),
+        "SELECT count(*) FROM accounts JOIN exchanges USING (exchange) JOIN "
+        "groups USING (group_id) WHERE run = ? AND position >= 0",
+        &query, fault);
+
+    if (code)
+        return code;
+    sqlite3_bind_int64(query, 1, run);
+    const int status = sqlite3_step(query);
+    *ret_count =
+        status == SQLITE_ROW ? (uint64_t) sqlite3_column_int64(query, 0) : 0;
+    return end_query(logbook, query, status, fault);
+}
+
+static void copy_text(sqlite3_stmt *query, int column, char *ret_text,
+                      size_t size)
+{
+    const unsigned char *text = sqlite3_column_text(query, column);
+
+    (void) snprintf(ret_text, size, "%s", text ? (const char *) text : "");
+}
+
+int logbook_find_exchange(struct logbook *logbook, const char *exchange_id,
+                          struct logbook_found *ret_found, struct fault *fault)
+{
+    sqlite3_stmt *query = NULL;
+    int code = logbook_prepare(
+        logbook_database(logbook),
+        "SELECT run, kind, from_name, to_name FROM exchanges JOIN groups USING "
+        "(group_id) WHERE id = ?",
+        &query, fault);
+
+    if (code)
+        return code;
+    sqlite3_bind_text(query, 1, exchange_id, -1, SQLITE_STATIC);
+    const int status = sqlite3_step(query);
+    if (status == SQLITE_ROW) {
+        ret_found->run = sqlite3_column_int64(query, 0);
+        copy_text(query, 1, ret_found->kind, sizeof(ret_found->kind));
+        copy_text(query, 2, ret_found->from, sizeof(ret_found->from));
+        copy_text(query, 3, ret_found->to, sizeof(ret_found->to));
+    }
+    code = end_query(logbook, query, status, fault);
+    return !code && status == SQLITE_DONE ? UV_ENOENT : code;
 }

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/orders.h"
 
+#include <ctype.h>
+#include <stdlib.h>
 #include <string.h>
 #include <uv.h>
 
@@ -180,6 +182,33 @@ static void make_id(const struct orders_site *site,
     if (place->attempt)
         (void) snprintf(ret_id + used, (size_t) (ID_SIZE - used), "-%llx",
                         (unsigned long long) place->attempt);
+}
+
+/* Digits up to the next dash or the end; false where there are none. */
+static bool read_part(const char **at, int base, uint64_t *ret_number)
+{
+    char *end;
+
+    if (!isxdigit((unsigned char) **at))
+        return false;
+    *ret_number = strtoull(*at, &end, base);
+    const bool is_part = end != *at && (*end == '-' || *end == '\0');
+    *at = *end == '-' ? end + 1 : end;
+    return is_part;
+}
+
+bool orders_read_id(const char *id, const char *tag, struct order_id *ret_id)
+{
+    const size_t tag_length = strlen(tag);
+    const char *at = id + tag_length + 1;
+
+    *ret_id = (struct order_id){ .attempt = 0 };
+    if (strncmp(id, tag, tag_length) != 0 || id[tag_length] != '-')
+        return false;
+    if (!read_part(&at, 10, &ret_id->position)
+        || !read_part(&at, 10, &ret_id->number))
+        return false;
+    return *at == '\0' || (read_part(&at, 16, &ret_id->attempt) && *at == '\0');
 }
 
 static int make_exchange(const struct orders_site *site,

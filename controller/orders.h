@@ -47,6 +47,14 @@ int orders_make(const struct orders_site *site, const struct order_place *place,
                 struct ordered_exchange *exchanges, size_t *ret_count,
                 struct fault *fault);
 
+/* An exchange's id is TAG-POSITION-NUMBER[-ATTEMPT]. */
+struct order_id {
+    uint64_t position, number, attempt;
+};
+
+/* false: it is none of the run with that tag. */
+bool orders_read_id(const char *id, const char *tag, struct order_id *ret_id);
+
 /* Position n of a run, and how many there are. */
 uint64_t orders_position_count(const struct plan *plan);
 void orders_place_of(const struct plan *plan, uint64_t position,

@@ -6,27 +6,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* A group that an end may still keep: "TAG-POSITION-NUMBER[-ATTEMPT]". */
+/* A group that an end may still keep. */
 struct lost_group {
     uint64_t position, attempt;
 };
-
-static bool read_id(const struct conductor *conductor, const char *id,
-                    struct lost_group *ret_group)
-{
-    const size_t tag_length = strlen(conductor->site.tag);
-    char *end;
-
-    if (strncmp(id, conductor->site.tag, tag_length) != 0
-        || id[tag_length] != '-')
-        return false;
-    ret_group->position = strtoull(id + tag_length + 1, &end, 10);
-    if (*end != '-')
-        return false;
-    (void) strtoull(end + 1, &end, 10);
-    ret_group->attempt = *end == '-' ? strtoull(end + 1, &end, 16) : 0;
-    return *end == '\0';
-}
 
 static void remember(struct rows *lost, const struct lost_group *group)
 {
@@ -87,9 +70,11 @@ static int look_at(struct conductor *conductor, int end, const char *id,
 {
     enum logbook_presence presence;
     struct lost_group group;
+    struct order_id read;
 
-    if (!id || !read_id(conductor, id, &group))
+    if (!id || !orders_read_id(id, conductor->site.tag, &read))
         return 0;
+    group = (struct lost_group){ read.position, read.attempt };
     const int code = logbook_look_for_account(conductor->wish->logbook, id,
                                               conductor->plan->ends[end].name,
                                               &presence, fault);

@@ -185,6 +185,46 @@ static void what_runs_beside_it_is_said(void **state)
     assert_string_equal(f->exchanges[1].condition, "download hub > hill");
 }
 
+static void ids_are_read_back_by_the_runs_own_tag_only(void **state)
+{
+    static const char *const strange[] = {
+        "abcdef",      "abcdef-",      "abcdef-1",    "abcdef-1-",
+        "abcdef-x-0",  "abcdef-1-0-x", "abcde-1-0",   "abcdeg-1-0",
+        "abcdef--1-0", "abcdef-1-0x",  "abcdef- 1-0", "",
+    };
+    struct fixture *f = *state;
+    struct order_id id;
+
+    make(f, 7, 10);
+    assert_true(
+        orders_read_id(f->exchanges[0].parts[0].order.id, f->site.tag, &id));
+    assert_int_equal(id.position, 7);
+    assert_int_equal(id.number, 0);
+    assert_int_equal(id.attempt, 10);
+    for (size_t i = 0; i < COUNT_OF(strange); i++) {
+        if (orders_read_id(strange[i], "abcdef", &id))
+            fail_msg("'%s' was taken for an id", strange[i]);
+    }
+}
+
+static void an_end_without_agent_gets_no_order(void **state)
+{
+    struct fixture *f = *state;
+
+    f->plan.ends[0].agent = AGENT_NONE; /* the hub */
+    make(f, 0, 0);
+    assert_int_equal(f->exchanges[0].part_count, 1);
+    const struct exchange_order *order = &f->exchanges[0].parts[0].order;
+    assert_string_equal(order->own_name, "hill");
+    assert_string_equal(order->peer_address, "192.0.2.1");
+    assert_int_equal(order->peer_port, 0);
+    assert_string_equal(order->identify_to, "");
+    assert_string_equal(order->interface, "air0");
+    f->plan.ends[0].landmark = LANDMARK_OWN_RADIO;
+    make(f, 0, 0);
+    assert_string_equal(f->exchanges[0].parts[0].order.interface, "");
+}
+
 #define TEST(name) cmocka_unit_test_setup_teardown(name, setup, teardown)
 
 int main(void)
@@ -198,6 +238,8 @@ int main(void)
         TEST(seeds_follow_from_the_runs_seed),
         TEST(a_repeat_has_ids_of_its_own),
         TEST(what_runs_beside_it_is_said),
+        TEST(ids_are_read_back_by_the_runs_own_tag_only),
+        TEST(an_end_without_agent_gets_no_order),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
