@@ -77,10 +77,10 @@ void awake_hold(struct awake *awake, uint64_t until_ns)
         .owner = awake,
     };
     awake_release(awake);
-    if (awake->command) /* the former one ends in a moment, and this follows */
-        awake->until_ns = until_ns;
-    else if (command_start(&wish, &awake->command, &fault) == 0)
-        awake->until_ns = until_ns;
+    /* A former one ends in a moment, and this follows it. */
+    awake->until_ns = until_ns;
+    if (!awake->command && command_start(&wish, &awake->command, &fault) != 0)
+        awake->until_ns = 0;
 }
 
 void awake_release(struct awake *awake)

@@ -18,7 +18,8 @@ const char *__wrap_ends_address(const struct ends *ends, int end);
 bool __wrap_operator_read_line(struct conductor *conductor, char *ret_line,
                                size_t size);
 int __wrap_conductor_note(struct conductor *conductor, const char *class,
-                          struct fault *fault, const char *format, ...);
+                          struct fault *fault, const char *format, ...)
+    __attribute__((format(printf, 4, 5)));
 int __wrap_conductor_pause(struct conductor *conductor, uint64_t until_ns,
                            conductor_tick_fn *on_tick, void *owner);
 
