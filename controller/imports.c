@@ -6,6 +6,7 @@
 #include "controller/orders.h"
 #include "controller/plan/reader.h"
 
+#include <assert.h>
 #include <bothends/kinds.h>
 #include <errno.h>
 #include <inttypes.h>
@@ -157,7 +158,11 @@ static int take_all(struct importing *importing, struct fault *fault)
                          importing->folder, uv_strerror(code));
     }
     code = 0;
-    while (!code && uv_fs_scandir_next(&listing, &entry) == 0) {
+    /* To its end in any case: libuv frees an entry when the next is asked for.
+     */
+    while (uv_fs_scandir_next(&listing, &entry) == 0) {
+        if (code)
+            continue;
         if (has_suffix(entry.name, order_suffix))
             importing->imports->cut_count++;
         else if (has_suffix(entry.name, account_suffix))
@@ -414,6 +419,7 @@ static void fill_exchange(struct importing *importing, struct remade *remade,
     const struct ordered_exchange *ordered = &remade->exchanges[index];
     struct logbook_exchange *row = &remade->rows[index];
 
+    assert(ordered->planned);
     *row = (struct logbook_exchange){
         .id = ordered->parts[0].order.id,
         .from = ordered->planned->from,
