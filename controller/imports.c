@@ -6,7 +6,6 @@
 #include "controller/orders.h"
 #include "controller/plan/reader.h"
 
-#include <assert.h>
 #include <bothends/kinds.h>
 #include <errno.h>
 #include <inttypes.h>
@@ -418,15 +417,16 @@ static void fill_exchange(struct importing *importing, struct remade *remade,
 {
     const struct ordered_exchange *ordered = &remade->exchanges[index];
     struct logbook_exchange *row = &remade->rows[index];
+    const struct plan_exchange *planned =
+        &remade->plan.exchanges[ordered->plan_index];
 
-    assert(ordered->planned);
     *row = (struct logbook_exchange){
         .id = ordered->parts[0].order.id,
-        .from = ordered->planned->from,
-        .to = ordered->planned->to,
+        .from = planned->from,
+        .to = planned->to,
         .condition = ordered->condition,
-        .kind = ordered->planned->kind,
-        .spec = ordered->planned->spec.bytes,
+        .kind = planned->kind,
+        .spec = planned->spec.bytes,
         .seed = ordered->parts[0].order.seed,
         .plan_index = ordered->plan_index,
     };
