@@ -157,7 +157,11 @@ static int take_all(struct importing *importing, struct fault *fault)
                          importing->folder, uv_strerror(code));
     }
     code = 0;
-    while (!code && uv_fs_scandir_next(&listing, &entry) == 0) {
+    /* To its end in any case: libuv frees an entry when the next is asked for.
+     */
+    while (uv_fs_scandir_next(&listing, &entry) == 0) {
+        if (code)
+            continue;
         if (has_suffix(entry.name, order_suffix))
             importing->imports->cut_count++;
         else if (has_suffix(entry.name, account_suffix))
@@ -413,14 +417,16 @@ static void fill_exchange(struct importing *importing, struct remade *remade,
 {
     const struct ordered_exchange *ordered = &remade->exchanges[index];
     struct logbook_exchange *row = &remade->rows[index];
+    const struct plan_exchange *planned =
+        &remade->plan.exchanges[ordered->plan_index];
 
     *row = (struct logbook_exchange){
         .id = ordered->parts[0].order.id,
-        .from = ordered->planned->from,
-        .to = ordered->planned->to,
+        .from = planned->from,
+        .to = planned->to,
         .condition = ordered->condition,
-        .kind = ordered->planned->kind,
-        .spec = ordered->planned->spec.bytes,
+        .kind = planned->kind,
+        .spec = planned->spec.bytes,
         .seed = ordered->parts[0].order.seed,
         .plan_index = ordered->plan_index,
     };

@@ -32,8 +32,8 @@ typedef void imports_say_fn(void *owner, const char *what, const char *text);
 
 /* UV_ENOENT and the like when the folder can't be read. */
 int imports_take(struct logbook *logbook, const char *folder,
-                 imports_say_fn *say, void *owner, struct imports *ret_imports,
-                 struct fault *fault);
+                 imports_say_fn *say_line, void *owner,
+                 struct imports *ret_imports, struct fault *fault);
 void imports_clear(struct imports *imports);
 
 #endif

@@ -205,8 +205,9 @@ void doubts_add(struct reduction *reduction)
     }
     if (reduction->run.state[0]
         && strcmp(reduction->run.state, "complete") != 0)
-        reduction_add_sentence(&reduction->doubts,
-                               "The run is not complete (%s): 'bothends "
-                               "resume' goes on with it.",
-                               reduction->run.state);
+        reduction_add_sentence(
+            &reduction->doubts, "The run is not complete (%s)%s.",
+            reduction->run.state,
+            reduction->run.is_practice ? ""
+                                       : ": 'bothends resume' goes on with it");
 }

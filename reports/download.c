@@ -400,6 +400,8 @@ static int reduce(struct reduction *reduction, size_t exchange,
         doubt_too_fast(reduction, record);
         doubt_correlation(reduction, record, &steady);
         code = estimate_own_bytes(reduction, record, &transfer, fault);
+        if (!code)
+            code = download_add_tcp(reduction, exchange, fault);
     }
     transfer_clear(&transfer);
     return code;

@@ -14,4 +14,9 @@ enum download_value {
  * step to step. */
 void download_combine(struct reduction *reduction);
 
+/* download_tcp.c: what the ends' TCP told of itself, as tcp_efficiency and
+ * buffer_delay. */
+int download_add_tcp(struct reduction *reduction, size_t exchange,
+                     struct fault *fault);
+
 #endif

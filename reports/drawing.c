@@ -134,10 +134,11 @@ static int write_svg(const char *path, double width, double height,
     FILE *out = code ? NULL : fopen(path, "w");
 
     if (out) {
+        errno = 0;
         copy_with_own_numbers(svg, out);
         const bool is_broken = ferror(out) != 0;
 
-        code = fclose(out) != 0 || is_broken ? -EIO : 0;
+        code = fclose(out) != 0 || is_broken ? -(errno ? errno : EIO) : 0;
     } else if (!code) {
         code = -errno;
     }
@@ -153,8 +154,9 @@ static int write_png(const char *path, double width, double height,
         (int) (height * png_scale));
     int code = draw_on(surface, png_scale, width, height, draw, chart);
 
+    errno = 0;
     if (cairo_surface_write_to_png(surface, path) != CAIRO_STATUS_SUCCESS)
-        code = -EIO;
+        code = -(errno ? errno : EIO);
     cairo_surface_destroy(surface);
     return code;
 }
@@ -171,7 +173,8 @@ int drawing_write(const char *path, double width, double height,
         (void) snprintf(file, sizeof(file), "%s.png", path);
         code = write_png(file, width, height, draw, chart);
     }
-    return code ? fault_set(fault, code, "cannot write the chart '%s'", file)
+    return code ? fault_set(fault, code, "cannot write the chart '%s': %s",
+                            file, strerror(-code))
                 : 0;
 }
 

@@ -4,6 +4,7 @@
 #include "reports/charts.h"
 #include "reports/markdown_messages.h"
 #include "reports/markdown_readings.h"
+#include "reports/markdown_tcp.h"
 #include "reports/reach.h"
 #include "reports/wording.h"
 
@@ -39,6 +40,7 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     reach_write(reduction, out);
     write_gain(reduction, out);
     write_goodput(reduction, out);
+    markdown_tcp(reduction, out);
     write_charts(charts, CHART_SUMMARY, out);
     write_round_trips(reduction, out);
     write_charts(charts, CHART_ROUND_TRIPS, out);

@@ -192,6 +192,52 @@ static void what_the_practice_link_can_not_do_is_refused(void **state)
     }
 }
 
+/* Seen from the tent: its own radio, the hub's, the router behind it. */
+static const char ladder_plan[] =
+    "plan: One end only\n"
+    "steps: [{name: walk, usable_rate: 40 kbit/s}]\n"
+    "ends:\n"
+    "  tent: {role: station, address: 192.0.2.20, interface: eth0}\n"
+    "  own: {role: station, agent: no, landmark: own radio, address: "
+    "192.0.2.21}\n"
+    "  mast: {role: hub, agent: no, landmark: far radio, address: 192.0.2.1}\n"
+    "  gate: {role: hub, agent: no, landmark: router, address: "
+    "\"2001:db8::1\"}\n"
+    "  hut: {role: hub, agent: no, landmark: far computer, address: "
+    "198.51.100.7}\n"
+    "controller_at: tent\n"
+    "sequence: [ping: {from: tent, to: 198.51.100.9, count: 1}]\n";
+
+static void
+landmarks_become_addresses_of_the_computers_they_stand_at(void **state)
+{
+    struct plan plan;
+    struct cast cast;
+    struct air_config config;
+    struct fault fault = { 0 };
+
+    (void) state;
+    read_plan(ladder_plan, &plan);
+    assert_int_equal(derive_practice_plan(&plan, 0, &cast, &fault), 0);
+    assert_int_equal(air_config_from_plan(&plan, &config, &fault), 0);
+    assert_int_equal(config.end_count, 2);
+    assert_int_equal(cast.end_count, 2);
+    assert_string_equal(plan.ends[cast.ends[0].end].name, "hut");
+    assert_string_equal(plan.ends[cast.ends[1].end].name, "tent");
+    assert_string_equal(plan.ends[4].address, cast.ends[0].ipv4);
+    /* The own radio at the tent, all else at the hub; no number twice. */
+    assert_int_equal(cast.ends[1].host_count, 1);
+    assert_string_equal(plan.ends[1].address, cast.ends[1].hosts[0]);
+    assert_int_equal(cast.ends[0].host_count, 3);
+    assert_string_equal(plan.exchanges[0].to, "10.61.0.100");
+    assert_string_equal(plan.ends[1].address, "10.61.0.101");
+    assert_string_equal(plan.ends[2].address, "10.61.0.102");
+    assert_string_equal(plan.ends[3].address, "fd61:7072:6163::103");
+    /* Nobody is spoken to where no agent is. */
+    assert_string_equal(plan.ends[4].key, "");
+    plan_clear(&plan);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -199,6 +245,8 @@ int main(void)
         cmocka_unit_test(a_derived_plan_reads_back),
         cmocka_unit_test(the_channel_takes_the_middle_of_a_range),
         cmocka_unit_test(the_built_in_plan_needs_no_mending),
+        cmocka_unit_test(
+            landmarks_become_addresses_of_the_computers_they_stand_at),
         cmocka_unit_test(what_the_practice_link_can_not_do_is_refused),
     };
 

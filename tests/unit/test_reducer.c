@@ -599,6 +599,59 @@ static void nonsense_is_reduced_without_a_crash(void **state)
                      0);
 }
 
+/* Two connections: what counts of each is its last row. */
+static void tcp_tells_its_efficiency_and_its_buffer_delay(void **state)
+{
+    static const struct download_tcp told[] = {
+        { .connection = 0,
+          .sent_bytes = 40000,
+          .rtt_us = 200000,
+          .least_rtt_us = 190000 },
+        { .connection = 1,
+          .sent_bytes = 50000,
+          .rtt_us = 250000,
+          .least_rtt_us = 150000 },
+        { .connection = 0,
+          .sent_bytes = 60000,
+          .repeated_bytes = 1500,
+          .rtt_us = 300000,
+          .least_rtt_us = 160000 },
+        { .connection = 1,
+          .sent_bytes = 42000 + 50000,
+          .repeated_bytes = 1540,
+          .rtt_us = 330000,
+          .least_rtt_us = 150000 },
+    };
+    const struct made_download download = steady_download(37000);
+    struct fixture *fixture = *state;
+    struct exchange_account sender, receiver;
+
+    made_sender(&download, &sender);
+    made_receiver(&download, &receiver);
+    for (size_t i = 0; i < COUNT_OF(told); i++)
+        memcpy(rows_add(&sender.series[1]), &told[i], sizeof(told[i]));
+    made_run_add(&fixture->made,
+                 &(struct made_exchange){ .kind = &download_kind,
+                                          .round = 1,
+                                          .plan_index = 1,
+                                          .from = "mill",
+                                          .to = "quay",
+                                          .spec = &spec_22_s,
+                                          .from_account = &sender,
+                                          .to_account = &receiver });
+    account_clear(&sender);
+    account_clear(&receiver);
+    reduce(fixture);
+    const struct finding *efficiency = find(fixture, "tcp_efficiency", NULL, 1);
+    const struct finding *delay = find(fixture, "buffer_delay", NULL, 1);
+
+    assert_true(fabs(efficiency->value - (1 - 3040.0 / 152000)) < 1e-9);
+    assert_true(efficiency->low == efficiency->value
+                && efficiency->high == efficiency->value);
+    assert_true(fabs(delay->value - (270.0 - 150) / 150) < 1e-9);
+    assert_true(isnan(delay->low) && delay->why[0]);
+}
+
 static void an_empty_run_and_an_unknown_one_are_told_apart(void **state)
 {
     struct fixture *fixture = *state;
@@ -654,6 +707,7 @@ int main(void)
         WITH_FIXTURE(odd_arrivals_never_give_a_figure_that_is_not_there),
         WITH_FIXTURE(pings_without_probes_or_answers_give_no_percentile),
         WITH_FIXTURE(nonsense_is_reduced_without_a_crash),
+        WITH_FIXTURE(tcp_tells_its_efficiency_and_its_buffer_delay),
         WITH_FIXTURE(an_empty_run_and_an_unknown_one_are_told_apart),
         WITH_FIXTURE(control_traffic_is_a_share_of_all_bytes),
     };

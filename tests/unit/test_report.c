@@ -672,6 +672,78 @@ static void a_folder_that_cannot_be_made_is_a_clear_error(void **state)
     assert_in(fault.text, "logbook.db");
 }
 
+/* --- ends without an agent, and the ladder -------------------------------- */
+
+/* answered_count of 10 probes, as the mill's end alone saw them. */
+static void add_landmark(struct made_run *made, int landmark, const char *name,
+                         uint64_t plan_index, size_t answered_count)
+{
+    static const struct ping_spec spec = { .count = 10,
+                                           .size_bytes = 56,
+                                           .wait_ns = 10 * NS_PER_S };
+    struct plan_end *end = &made->plan.ends[made->plan.end_count++];
+    struct exchange_account prober;
+    uint64_t rtts_ns[10];
+
+    *end = (struct plan_end){ .role = ROLE_STATION,
+                              .agent = AGENT_NONE,
+                              .landmark = landmark };
+    (void) snprintf(end->name, sizeof(end->name), "%s", name);
+    for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
+        rtts_ns[i] = i < answered_count ? 60 * NS_PER_MS : 0;
+    made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
+    made_run_add(made, &(struct made_exchange){ .kind = &ping_kind,
+                                                .round = 1,
+                                                .plan_index = plan_index,
+                                                .from = "mill",
+                                                .to = name,
+                                                .spec = &spec,
+                                                .from_account = &prober });
+    account_clear(&prober);
+}
+
+static void the_report_says_at_which_rung_the_way_breaks(void **state)
+{
+    struct fixture *fixture = *state;
+    static const char told[] =
+        "own radio (knob) answers, far radio (mast) answers, router (gate) "
+        "does not, far computer (hut) does not: the break is between the far "
+        "radio and its LAN";
+
+    add_landmark(&fixture->made, LANDMARK_FAR_COMPUTER, "hut", 4, 0);
+    add_landmark(&fixture->made, LANDMARK_OWN_RADIO, "knob", 1, 10);
+    add_landmark(&fixture->made, LANDMARK_ROUTER, "gate", 3, 0);
+    add_landmark(&fixture->made, LANDMARK_FAR_RADIO, "mast", 2, 7);
+    made_run_end(&fixture->made, "complete");
+    write_report_to(fixture, fixture->folder);
+    char *report = read_file(fixture->folder, "report.md", NULL);
+
+    assert_true(fixture->summary.has_break);
+    assert_non_null(strstr(fixture->summary.sentence, told));
+    assert_non_null(strstr(report, "## How far it reaches"));
+    /* 7 of 10 by Wilson: 39.68 to 89.22 %. */
+    assert_non_null(
+        strstr(report, "| far radio | mast | 10 | 7 | 70 % (40–89) |"));
+    assert_non_null(strstr(report, "mill → gate (seen from one end only)"));
+    assert_non_null(strstr(report, "There is no agent at hut"));
+    assert_null(strstr(report, "never came"));
+    free(report);
+}
+
+static void without_landmarks_nothing_is_said_of_reach(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fill(&fixture->made, NULL);
+    write_report_to(fixture, fixture->folder);
+    char *report = read_file(fixture->folder, "report.md", NULL);
+
+    assert_false(fixture->summary.has_break);
+    assert_null(strstr(report, "How far it reaches"));
+    assert_null(strstr(report, "seen from one end only"));
+    free(report);
+}
+
 #define WITH_FIXTURE(test)                                                     \
     cmocka_unit_test_setup_teardown(test, set_up, tear_down)
 
@@ -694,6 +766,8 @@ int main(void)
         WITH_FIXTURE(a_clock_set_between_two_exchanges_is_told),
         WITH_FIXTURE(
             what_each_computer_can_do_alone_is_told_and_held_against_the_figure),
+        WITH_FIXTURE(the_report_says_at_which_rung_the_way_breaks),
+        WITH_FIXTURE(without_landmarks_nothing_is_said_of_reach),
         WITH_FIXTURE(a_run_without_anything_still_gives_a_report),
         WITH_FIXTURE(a_folder_that_cannot_be_made_is_a_clear_error),
     };

@@ -21,6 +21,7 @@ int __real_renameat(int from_fd, const char *from, int to_fd, const char *to);
 int __wrap_renameat(int from_fd, const char *from, int to_fd, const char *to);
 
 static int fsync_error, rename_error;
+static bool fsync_fails_once;
 static unsigned fsync_count;
 
 int __wrap_fsync(int fd)
@@ -28,6 +29,7 @@ int __wrap_fsync(int fd)
     fsync_count++;
     if (fsync_error) {
         errno = fsync_error;
+        fsync_error = fsync_fails_once ? 0 : fsync_error;
         return -1;
     }
     return __real_fsync(fd);
@@ -265,6 +267,33 @@ static void a_full_or_read_only_disk_leaves_the_account_in_memory(void **state)
     }
 }
 
+static off_t reserve_bytes(const struct fixture *fixture)
+{
+    struct stat found;
+    char path[256];
+
+    (void) snprintf(path, sizeof(path), "%s/lock", fixture->deep);
+    assert_int_equal(stat(path, &found), 0);
+    return found.st_size;
+}
+
+static void an_account_gets_the_reserve_of_a_disk_that_filled(void **state)
+{
+    struct fixture *fixture = *state;
+    struct fault fault = { 0 };
+
+    assert_true(reserve_bytes(fixture) >= 100000);
+    fsync_error = ENOSPC;
+    fsync_fails_once = true;
+    put(fixture, "a1-6", "{\"late\":1}");
+    fsync_fails_once = false;
+    assert_int_equal(fixture->put_fault.code, 0);
+    assert_true(has_file(fixture, "a1-6.json"));
+    assert_int_equal(reserve_bytes(fixture), 0);
+    assert_int_equal(spool_mark(fixture->spool, "a1-7", "{}", 2, &fault), 0);
+    assert_true(reserve_bytes(fixture) >= 100000);
+}
+
 static void a_mark_that_cannot_be_written_is_a_fault(void **state)
 {
     struct fixture *fixture = *state;
@@ -329,6 +358,7 @@ int main(void)
         PROMISE(an_account_takes_the_place_of_its_order),
         PROMISE(a_half_written_account_is_swept_at_the_next_start),
         PROMISE(a_full_or_read_only_disk_leaves_the_account_in_memory),
+        PROMISE(an_account_gets_the_reserve_of_a_disk_that_filled),
         PROMISE(a_mark_that_cannot_be_written_is_a_fault),
         PROMISE(a_second_agent_is_kept_out),
         PROMISE(a_folder_that_cannot_be_made_is_told),
