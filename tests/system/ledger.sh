@@ -54,6 +54,8 @@ CREATE TABLE outcome AS SELECT a.*, d.content_bytes, d.tail_bytes,
 CREATE TABLE probe AS SELECT a.id, a.from_name, a.to_name, p.sequence, p.state,
     p.sent_ns - a.offset_ns AS sent_ns, p.rtt_ns
     FROM account a JOIN logbook.ping_probes p USING (account);
+CREATE TABLE reading AS SELECT x.id, r."end", r.moment, r.name, r.text, r.value
+    FROM logbook.readings r JOIN logbook.exchanges x USING (exchange);
 -- The packets of each download's data direction.
 CREATE TABLE data_packet AS SELECT c.id, c.connection, p.* FROM connection c
     JOIN packet p ON p.protocol = 6 AND p."to" = c.to_name
