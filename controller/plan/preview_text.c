@@ -406,6 +406,13 @@ static void print_doubts(FILE *out, const struct plan *plan)
                            "  %s has no call: its transmissions would not be "
                            "identified by a call sign.\n",
                            plan->ends[i].name);
+        if (plan->set_steps == SET_BY_AGENT && plan->step_count > 1
+            && plan_end_is_site(&plan->ends[i])
+            && !plan_has_agent(plan, (int) i))
+            (void) fprintf(out,
+                           "  %s has no agent that could set its radio: say "
+                           "set_steps: by hand, or keep to one step.\n",
+                           plan->ends[i].name);
     }
 }
 

@@ -183,6 +183,52 @@ static void programs_get_the_same_as_json(void **state)
     fixture_free(fixture);
 }
 
+/* How a plan whose far end has no agent is shown. */
+static char *print_one_ended(const char *set_steps)
+{
+    struct fixture fixture = { 0 };
+    struct plan_mistakes mistakes;
+    char text[600];
+
+    (void) snprintf(
+        text, sizeof(text),
+        "plan: One end\n"
+        "steps: [{name: slow, usable_rate: 20 kbit/s}, {name: fast, "
+        "usable_rate: 40 kbit/s}]\n"
+        "ends:\n"
+        "  tent: {role: station, call: Q1TEN, address: 192.0.2.20}\n"
+        "  mast: {role: hub, agent: no, landmark: far radio, address: "
+        "192.0.2.1}\n"
+        "  hut: {role: hub, agent: no, address: 192.0.2.7}\n"
+        "controller_at: tent\n"
+        "sequence: [ping: {from: tent, to: hut, count: 3}]\n"
+        "set_steps: %s\n",
+        set_steps);
+    assert_int_equal(
+        plan_read_text(text, strlen(text), &fixture.plan, &mistakes), 0);
+    preview_make(&fixture.plan, &fixture.preview);
+    char *screen = print(&fixture.preview, preview_print);
+    plan_clear(&fixture.plan);
+    return screen;
+}
+
+static void ends_without_agent_are_shown_as_such(void **state)
+{
+    char *by_hand = print_one_ended("by hand");
+    char *by_agent = print_one_ended("by agent");
+
+    (void) state;
+    assert_non_null(strstr(by_hand, "1 hub, 1 station, 2 steps"));
+    assert_non_null(
+        strstr(by_hand, "192.0.2.1, no agent, landmark: far radio"));
+    assert_null(strstr(by_hand, "hut has no call"));
+    assert_null(strstr(by_hand, "no agent that could set its radio"));
+    assert_non_null(strstr(by_agent, "hut has no agent that could set its"));
+    assert_null(strstr(by_agent, "mast has no agent that could set its"));
+    free(by_hand);
+    free(by_agent);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -193,6 +239,7 @@ int main(void)
         cmocka_unit_test(the_screen_says_that_nothing_is_sent_and_what_to_mind),
         cmocka_unit_test(the_tables_fit_on_eighty_columns),
         cmocka_unit_test(programs_get_the_same_as_json),
+        cmocka_unit_test(ends_without_agent_are_shown_as_such),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
