@@ -7,9 +7,10 @@
 
 /* What run and resume share: from a run in the logbook to its report. */
 
-/* The options of a struct conductor_manner in a command's record. */
+/* The options of a struct conductor_manner, the member manner of a command's
+ * record. */
 /* clang-format off */
-#define OPTIONS_MANNER(type, manner) \
+#define OPTIONS_MANNER(type) \
     { "PERCENT", "battery-below", FIELD_WHOLE, UNIT_NONE, FIELD_AT(type, manner.battery_below_percent), 0, 100, "20", NULL, "warn of a computer whose battery is below this and not on the mains; 0: never" }, \
     { "", "ask-readings", FIELD_FLAG, UNIT_NONE, FIELD_AT(type, manner.asks_readings), 0, 0, "no", NULL, "before and after each group, ask for what the radios show where no agent reads them" }, \
     { "", "cut-test", FIELD_FLAG, UNIT_NONE, FIELD_AT(type, manner.tests_cut), 0, 0, "no", NULL, "first have the radio unplugged and plugged in again, to prove that the traffic crosses it" }

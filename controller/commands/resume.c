@@ -16,7 +16,7 @@ struct resume_options {
 static const struct field resume_options[] = {
     OPTION_LOGBOOK(struct resume_options, logbook),
     OPTION_OUT(struct resume_options, out, ""),
-    OPTIONS_MANNER(struct resume_options, manner),
+    OPTIONS_MANNER(struct resume_options),
 };
 /* clang-format on */
 

@@ -297,7 +297,7 @@ int plan_read_text(const char *text, size_t text_bytes, struct plan *ret_plan,
     const yaml_mark_t top = { 0, 0, 0 };
 
     memset(ret_plan, 0, sizeof(*ret_plan));
-    if (text_bytes >= sizeof(byte_order_mark) - 1
+    if (text && text_bytes >= sizeof(byte_order_mark) - 1
         && memcmp(text, byte_order_mark, sizeof(byte_order_mark) - 1) == 0) {
         text += sizeof(byte_order_mark) - 1;
         text_bytes -= sizeof(byte_order_mark) - 1;
