@@ -99,14 +99,15 @@ static void add_buffer_delay(struct reduction *reduction,
 {
     struct finding *finding =
         reduction_add_finding(reduction, exchange, "buffer_delay", "ratio");
-    const double mean_s = account->rtt_sum_s / (double) account->rtt_count;
 
     finding->samples_count = account->rtt_count;
     if (!account->rtt_count || isnan(account->least_rtt_s)) {
         finding_set_why(finding, "the sender's TCP told no round trip");
         return;
     }
-    finding->value = rfc6349_buffer_delay(mean_s, account->least_rtt_s);
+    finding->value =
+        rfc6349_buffer_delay(account->rtt_sum_s / (double) account->rtt_count,
+                             account->least_rtt_s);
     finding_set_why(finding, "TCP's smoothed round trips have no interval");
 }
 
