@@ -71,7 +71,7 @@ static void doubt_clock(struct reduction *reduction,
             "the kernel that did not fit were left out.",
             end, step_ns * 1e-9, exchange->kind->name, exchange->from,
             exchange->to, exchange->step);
-    else if (fabs(step_ns) > clock_slew_least_ns
+    else if (took_ns > 0 && fabs(step_ns) > clock_slew_least_ns
              && fabs(step_ns) > clock_slew_ratio * took_ns)
         reduction_add_sentence(
             &reduction->doubts,

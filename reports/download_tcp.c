@@ -105,9 +105,8 @@ static void add_buffer_delay(struct reduction *reduction,
         finding_set_why(finding, "the sender's TCP told no round trip");
         return;
     }
-    finding->value =
-        rfc6349_buffer_delay(account->rtt_sum_s / (double) account->rtt_count,
-                             account->least_rtt_s);
+    finding->value = rfc6349_buffer_delay(
+        account->rtt_sum_s / (double) account->rtt_count, account->least_rtt_s);
     finding_set_why(finding, "TCP's smoothed round trips have no interval");
 }
 
