@@ -54,6 +54,11 @@ contains() { # FILE TEXT
     grep -qF -- "$2" "$1" || { echo "'$2' is not in:"; cat "$1"; return 1; }
 }
 
+# Root of this computer, not only of a namespace.
+is_root() {
+    [ "$(id -u)" = 0 ] && [ "$(awk '{ print $3 }' /proc/self/uid_map)" -gt 1 ]
+}
+
 can_make_namespaces() {
     unshare -n true 2>/dev/null || unshare -Urn true 2>/dev/null
 }
