@@ -3,6 +3,7 @@
 #include "reports/loading.h"
 #include "reports/reach.h"
 #include "reports/report.h"
+#include "reports/shortfall.h"
 
 static const struct report_kind *report_kind_of(const struct kind *kind)
 {
@@ -28,6 +29,7 @@ void reduction_init(struct reduction *reduction, sqlite3 *logbook,
         .readings.row_size = sizeof(struct reading_record),
         .methods.row_size = sizeof(struct sentence),
         .doubts.row_size = sizeof(struct sentence),
+        .shortfalls.row_size = sizeof(struct shortfall),
     };
     statistics_prepare();
     for (size_t i = 0; i < plan->step_count; i++)
@@ -45,6 +47,7 @@ void reduction_clear(struct reduction *reduction)
     rows_clear(&reduction->readings);
     rows_clear(&reduction->methods);
     rows_clear(&reduction->doubts);
+    rows_clear(&reduction->shortfalls);
 }
 
 int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)

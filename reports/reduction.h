@@ -104,13 +104,14 @@ struct reduction {
     const struct plan *plan; /* borrowed */
     struct run_record run;
     struct expectation expectations[PLAN_STEPS_MAX];
-    struct rows exchanges; /* of struct exchange_record, in order of time */
-    struct rows findings;  /* of struct finding */
-    struct rows values;    /* of struct value_record */
-    struct rows curves;    /* of struct curve */
-    struct rows readings;  /* of struct reading_record */
-    struct rows methods;   /* of struct sentence: how it was measured */
-    struct rows doubts;    /* of struct sentence */
+    struct rows exchanges;  /* of struct exchange_record, in order of time */
+    struct rows findings;   /* of struct finding */
+    struct rows values;     /* of struct value_record */
+    struct rows curves;     /* of struct curve */
+    struct rows readings;   /* of struct reading_record */
+    struct rows methods;    /* of struct sentence: how it was measured */
+    struct rows doubts;     /* of struct sentence */
+    struct rows shortfalls; /* of struct shortfall: reports/shortfall.h */
 };
 
 /* How one kind of exchange is reduced. */

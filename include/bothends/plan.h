@@ -15,11 +15,43 @@
 #define PLAN_ENDS_MAX  33 /* a hub and 32 stations */
 #define PLAN_GROUP_MAX 64 /* exchanges that run together */
 
+/*
+ * How the channel is shared.  The practice link and the expectation both follow
+ * this text, and share no code:
+ *
+ * A transmission is the slot overhead (preamble, turnaround, guard), then radio
+ * frames back to back until the queue is empty or the slot limit is reached.
+ *
+ * scheduled: one channel; turns go round for ever: the hub, each registered
+ *   station, the hub again.  slots: adaptive - an end with data transmits, one
+ *   without costs the least slot; fixed - every turn lasts the slot limit,
+ *   whatever is sent in it.
+ * alternating: one channel, two ends.  After a transmission it is the other
+ *   end's turn; one that has nothing gives it back after the least slot.  When
+ *   neither has data the channel rests, and whoever has data first transmits
+ *   at once.
+ * contention: one channel.  With carrier sense an end with data waits until the
+ *   channel is free, then a number of contention slots drawn evenly from 0 to
+ *   window - 1, counted only while the channel is free, and transmits;
+ *   transmissions that begin in the same contention slot collide, and their
+ *   frames are lost to all.  After a collision of repeated frames (repeats) the
+ *   window doubles up to window_most; after a success it is the least again.
+ *   Without carrier sense an end transmits as soon as it has data (slotted: at
+ *   the next edge of a contention slot), and whatever overlaps is lost.
+ * full-duplex: two channels.  The hub transmits whenever it has data; the
+ *   stations share theirs by turns as in scheduled access (a single station
+ *   transmits whenever it has data).
+ */
 enum link_access {
-    ACCESS_SCHEDULED,   /* half-duplex, the hub hands out transmit slots */
-    ACCESS_ALTERNATING, /* half-duplex, two ends take turns */
-    ACCESS_CONTENTION,  /* half-duplex, each sends when the channel is free */
+    ACCESS_SCHEDULED,
+    ACCESS_ALTERNATING,
+    ACCESS_CONTENTION,
     ACCESS_FULL_DUPLEX,
+};
+
+enum link_slots {
+    SLOTS_ADAPTIVE,
+    SLOTS_FIXED
 };
 
 struct plan_link {
@@ -31,6 +63,16 @@ struct plan_link {
     uint64_t frame_payload_bytes;  /* most IP bytes in a radio frame; 0: one
                                       transmission is one frame */
     uint64_t frame_overhead_bytes; /* header and check of each frame */
+    int slots;                     /* enum link_slots */
+    struct range slot_least_ns;    /* an idle end's turn; unsaid: the slot
+                                      overhead */
+    uint64_t stations_count; /* registered at the hub; 0: those of the plan */
+    /* The radio repeats a lost frame so often, each time not before so long
+     * after the frame was over; 0: it does not. */
+    uint64_t repeats_limit_count, repeats_delay_ns;
+    bool carrier_sense, contention_slotted;
+    uint64_t contention_slot_ns;
+    uint64_t contention_window_count, contention_window_most_count;
     uint64_t mtu_bytes;
     double distance_m;         /* NaN: not said */
     double limit_bandwidth_hz; /* NaN: not said */
@@ -41,6 +83,8 @@ struct plan_link {
 /* clang-format off */
 static const char *const link_accesses[] = { "scheduled", "alternating", "contention", "full-duplex", NULL };
 
+static const char *const link_slots_words[] = { "adaptive", "fixed", NULL };
+
 static const struct field link_fields[] = {
     { "frequency_hz", "frequency", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_link, frequency_hz), 1e3, 1e12, "", NULL, "carrier frequency" },
     { "access", "access", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_link, access), 0, 0, "scheduled", link_accesses, "how the ends share the channel" },
@@ -48,6 +92,16 @@ static const struct field link_fields[] = {
     { "slot_limit_ns", "slot_limit", FIELD_RANGE, UNIT_DURATION, FIELD_AT(struct plan_link, slot_limit_ns), 1e6, 60e9, "", NULL, "longest transmission, overhead included" },
     { "frame_payload_bytes", "frame.payload", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, frame_payload_bytes), 8, 65535, "", NULL, "most IP bytes in one radio frame" },
     { "frame_overhead_bytes", "frame.overhead", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, frame_overhead_bytes), 0, 65535, "", NULL, "header and check bytes of one radio frame" },
+    { "slots", "slots", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_link, slots), 0, 0, "adaptive", link_slots_words, "adaptive: an idle end's turn is short; fixed: every turn lasts the slot limit" },
+    { "slot_least_ns", "slot_least", FIELD_RANGE, UNIT_DURATION, FIELD_AT(struct plan_link, slot_least_ns), 0, 10e9, "", NULL, "turn of an end with nothing to send; not said: the slot overhead" },
+    { "stations_count", "stations", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, stations_count), 1, 32, "", NULL, "stations registered at the hub; not said: those of this plan" },
+    { "repeats_limit_count", "repeats.limit", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, repeats_limit_count), 0, 100, "0", NULL, "how often the radios repeat a lost frame by themselves" },
+    { "repeats_delay_ns", "repeats.delay", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_link, repeats_delay_ns), 0, 60e9, "0 ms", NULL, "from a lost frame's end until it may be repeated" },
+    { "carrier_sense", "contention.carrier_sense", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct plan_link, carrier_sense), 0, 0, "yes", NULL, "listen before transmitting" },
+    { "contention_slotted", "contention.slotted", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct plan_link, contention_slotted), 0, 0, "no", NULL, "without carrier sense: transmissions begin at the edges of contention slots" },
+    { "contention_slot_ns", "contention.slot", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_link, contention_slot_ns), 1e3, 60e9, "10 ms", NULL, "one step of the back-off" },
+    { "contention_window_count", "contention.window", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, contention_window_count), 1, 65536, "8", NULL, "back-off: a number of contention slots below this" },
+    { "contention_window_most_count", "contention.window_most", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, contention_window_most_count), 1, 65536, "64", NULL, "the window doubles up to this after collisions" },
     { "mtu_bytes", "mtu", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, mtu_bytes), 68, 65535, "1500 B", NULL, "largest IP packet on the link" },
     { "distance_m", "distance", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_link, distance_m), 0, 1e9, "", NULL, "length of the radio path" },
     { "limit_bandwidth_hz", "limits.bandwidth", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_link, limit_bandwidth_hz), 1, 1e12, "", NULL, "widest signal that your licence allows here" },

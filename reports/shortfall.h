@@ -1,0 +1,47 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_SHORTFALL_H
+#define REPORTS_SHORTFALL_H
+
+#include <bothends/fields.h>
+#include <stddef.h>
+
+/*
+ * Why a download carried less than was expected: the difference between the
+ * expectation's middle and the measured goodput, taken apart in the order
+ * below into parts that add up to it.  DEVELOPERS.md, "Shortfall", says what
+ * each part rests on.
+ */
+enum shortfall_part {
+    PART_BYPASS,          /* it went round the radio */
+    PART_OTHER_STEP,      /* another step than stated */
+    PART_OUTAGE,          /* nothing arrived for long */
+    PART_START_UP,        /* handshake, slow start */
+    PART_SENDER_IDLE,     /* the application had nothing to send */
+    PART_SEND_BUFFER,     /* held by the sender's buffer */
+    PART_RECEIVER_WINDOW, /* held by the receiver's window */
+    PART_REPEATS,         /* bytes sent again */
+    PART_LOSS_WINDOW,     /* losses held the congestion window down */
+    PART_FOREIGN,         /* other traffic at the computers */
+    PART_SLOW_COMPUTER,
+    PART_LONGER_CYCLE, /* more stations, longer slots, other users: one class,
+                          split only by the radios' readings */
+    PART_UNEXPLAINED,
+    SHORTFALL_PARTS
+};
+
+struct shortfall {
+    size_t exchange; /* index into the reduction's exchanges */
+    double expected_bps, measured_bps;
+    double part_bps[SHORTFALL_PARTS]; /* sum: expected - measured */
+    int dominant;                     /* enum shortfall_part */
+    int or_else;        /* what it can't be told apart from; -1: nothing */
+    char sentence[400]; /* what dominates; plain text */
+    char advice[400];   /* what to try next */
+};
+
+/* In words, for a table and a chart: "repeats", "receiver window" ... */
+extern const char *const shortfall_part_words[SHORTFALL_PARTS];
+/* For measures: shortfall_<name>. */
+extern const char *const shortfall_part_names[SHORTFALL_PARTS];
+
+#endif
