@@ -15,7 +15,8 @@
 /* Other spellings of a unit: read, but never written. */
 static bool is_alias(const struct unit_word *word)
 {
-    return strcmp(word->word, "µs") == 0 || strcmp(word->word, "°") == 0;
+    return strcmp(word->word, "µs") == 0 || strcmp(word->word, "°") == 0
+           || (word->unit == UNIT_FLUX && strcmp(word->word, "W/m2") != 0);
 }
 
 /* The shortest decimal that reads back as that value in that unit. */

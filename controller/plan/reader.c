@@ -251,6 +251,7 @@ static void read_root(struct reading *reading)
     reading_sequence(reading);
     read_practice(reading);
     reading_check_rules(reading);
+    reading_check_radio(reading);
 }
 
 static void load(struct reading *reading, const char *text, size_t text_bytes)

@@ -34,5 +34,6 @@ void reading_list_ends(const struct plan *plan, char *ret_text, size_t size);
 void reading_sequence(struct reading *reading);
 /* After all else. */
 void reading_check_rules(struct reading *reading);
+void reading_check_radio(struct reading *reading);
 
 #endif

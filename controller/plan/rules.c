@@ -125,9 +125,6 @@ static void check_step_rate(struct reading *reading, size_t step)
     if (!has_symbols && !has_usable)
         object_to_step(reading, step, "symbol_rate",
                        "neither symbol_rate nor usable_rate", "one of them");
-    if (has_symbols && has_usable)
-        object_to_step(reading, step, "usable_rate",
-                       "both symbol_rate and usable_rate", "one of them");
     if (has_symbols && !is_said(reading, step, "levels"))
         object_to_step(reading, step, "symbol_rate",
                        "symbol_rate without levels",

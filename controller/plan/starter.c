@@ -242,6 +242,8 @@ void starter_print(FILE *out)
         out);
     print_plan_field(out, "rounds", run_examples);
     print_plan_field(out, "set_steps", run_examples);
+    print_plan_field(out, "weather", run_examples);
+    print_plan_field(out, "note", run_examples);
 
     (void) fputs("\n# Only for rehearsals on the practice link.\n"
                  "# practice:\n",

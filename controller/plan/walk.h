@@ -51,7 +51,7 @@ yaml_node_t *walk_node(struct walk *walk, int index);
 /* "nothing", "a list", "'text'" ... of what a node is. */
 void walk_describe(const yaml_node_t *node, char *ret_text, size_t size);
 
-#define FIELDS_MAX 32 /* most rows of a list that plans are read by */
+#define FIELDS_MAX 48 /* most rows of a list that plans are read by */
 
 /* The keys of a mapping that a caller reads by itself. */
 struct field_list {

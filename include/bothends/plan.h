@@ -74,9 +74,15 @@ struct plan_link {
     uint64_t contention_slot_ns;
     uint64_t contention_window_count, contention_window_most_count;
     uint64_t mtu_bytes;
-    double distance_m;         /* NaN: not said */
-    double limit_bandwidth_hz; /* NaN: not said */
-    double limit_duty_ratio;   /* NaN: not said */
+    struct range guard_ns;       /* unsaid: not told from the overhead */
+    double distance_m;           /* NaN: not said */
+    double fade_margin_db;       /* NaN: not said */
+    double limit_bandwidth_hz;   /* NaN: not said */
+    double limit_symbol_rate_bd; /* NaN: not said */
+    double limit_power_w;        /* NaN: not said */
+    double limit_eirp_w;         /* NaN: not said */
+    double limit_duty_ratio;     /* NaN: not said */
+    double limit_exposure_wpm2;  /* NaN: the default of reports/power.h */
     uint64_t identify_every_ns;
 };
 
@@ -103,9 +109,15 @@ static const struct field link_fields[] = {
     { "contention_window_count", "contention.window", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, contention_window_count), 1, 65536, "8", NULL, "back-off: a number of contention slots below this" },
     { "contention_window_most_count", "contention.window_most", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, contention_window_most_count), 1, 65536, "64", NULL, "the window doubles up to this after collisions" },
     { "mtu_bytes", "mtu", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, mtu_bytes), 68, 65535, "1500 B", NULL, "largest IP packet on the link" },
-    { "distance_m", "distance", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_link, distance_m), 0, 1e9, "", NULL, "length of the radio path" },
+    { "guard_ns", "guard", FIELD_RANGE, UNIT_DURATION, FIELD_AT(struct plan_link, guard_ns), 0, 10e9, "", NULL, "that part of the slot overhead that is left for the way through the air" },
+    { "distance_m", "distance", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_link, distance_m), 0, 1e9, "", NULL, "length of the radio path; not said: from the ends' positions" },
+    { "fade_margin_db", "fade_margin", FIELD_REAL, UNIT_DB, FIELD_AT(struct plan_link, fade_margin_db), 0, 100, "", NULL, "margin that you want in hand against fading" },
     { "limit_bandwidth_hz", "limits.bandwidth", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_link, limit_bandwidth_hz), 1, 1e12, "", NULL, "widest signal that your licence allows here" },
+    { "limit_symbol_rate_bd", "limits.symbol_rate", FIELD_REAL, UNIT_BAUD, FIELD_AT(struct plan_link, limit_symbol_rate_bd), 1, 1e10, "", NULL, "highest symbol rate that it allows" },
+    { "limit_power_w", "limits.power", FIELD_REAL, UNIT_WATT, FIELD_AT(struct plan_link, limit_power_w), 1e-6, 1e6, "", NULL, "highest transmitter power that it allows" },
+    { "limit_eirp_w", "limits.eirp", FIELD_REAL, UNIT_WATT, FIELD_AT(struct plan_link, limit_eirp_w), 1e-6, 1e9, "", NULL, "highest radiated power (EIRP) that it allows" },
     { "limit_duty_ratio", "limits.duty_cycle", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_link, limit_duty_ratio), 0, 1, "", NULL, "largest share of time that a transmitter may send" },
+    { "limit_exposure_wpm2", "limits.exposure", FIELD_REAL, UNIT_FLUX, FIELD_AT(struct plan_link, limit_exposure_wpm2), 1e-6, 1e6, "", NULL, "power density that people may be exposed to; not said: 47 CFR 1.1310, general public" },
     { "identify_every_ns", "identify_every", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_link, identify_every_ns), 10e9, 3600e9, "9 min", NULL, "interval of the plain-text identification" },
 };
 /* clang-format on */
@@ -116,6 +128,14 @@ enum rate_scope {
     RATE_BOTH_WAYS
 };
 
+enum modulation {
+    MODULATION_UNSAID,
+    MODULATION_FSK,
+    MODULATION_MSK,
+    MODULATION_PSK,
+    MODULATION_QAM
+};
+
 struct plan_step {
     char name[NAME_SIZE];
     struct range symbol_rate_bd; /* unsaid when usable_rate_bps is said */
@@ -123,30 +143,46 @@ struct plan_step {
     double code_rate_ratio;
     struct range usable_rate_bps; /* as the maker publishes it */
     int usable_rate_is;           /* enum rate_scope */
+    int modulation;               /* enum modulation */
     double deviation_hz;          /* NaN: not said */
+    double roll_off_ratio;        /* NaN: not said */
     double bandwidth_hz;          /* NaN: not said */
     double sensitivity_dbm;       /* NaN: not said */
+    double signal_to_noise_db;    /* NaN: not said */
 };
 
 /* clang-format off */
 static const char *const rate_scopes[] = { "unstated", "one way", "both ways", NULL };
+
+static const char *const modulations[] = { "unstated", "fsk", "msk", "psk", "qam", NULL };
 
 static const struct field step_fields[] = {
     { "name", "name", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_step, name), 0, 0, NULL, NULL, "name of the step, as on the radio" },
     { "symbol_rate_bd", "symbol_rate", FIELD_RANGE, UNIT_BAUD, FIELD_AT(struct plan_step, symbol_rate_bd), 1, 1e10, "", NULL, "symbols per second" },
     { "levels", "levels", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_step, levels), 2, 65536, "", NULL, "different symbols: a power of two" },
     { "code_rate_ratio", "code_rate", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_step, code_rate_ratio), 1e-3, 1, "1", NULL, "data bits per coded bit" },
-    { "usable_rate_bps", "usable_rate", FIELD_RANGE, UNIT_RATE, FIELD_AT(struct plan_step, usable_rate_bps), 1, 1e12, "", NULL, "the maker's figure, when the data sheet is all you have" },
+    { "usable_rate_bps", "usable_rate", FIELD_RANGE, UNIT_RATE, FIELD_AT(struct plan_step, usable_rate_bps), 1, 1e12, "", NULL, "the maker's figure, when the data sheet is all you have (beside symbol_rate: a cross-check)" },
     { "usable_rate_is", "usable_rate_is", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_step, usable_rate_is), 0, 0, "unstated", rate_scopes, "what that figure counts: one direction, or both together" },
+    { "modulation", "modulation", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_step, modulation), 0, 0, "unstated", modulations, "how the symbols differ: the necessary bandwidth is estimated from it (a step with a deviation is taken as fsk)" },
     { "deviation_hz", "deviation", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_step, deviation_hz), 1, 1e10, "", NULL, "outermost frequency deviation" },
+    { "roll_off_ratio", "roll_off", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_step, roll_off_ratio), 0, 1, "", NULL, "of psk and qam: how far the shaped spectrum reaches beyond the symbol rate" },
     { "bandwidth_hz", "bandwidth", FIELD_REAL, UNIT_HERTZ, FIELD_AT(struct plan_step, bandwidth_hz), 1, 1e12, "", NULL, "occupied bandwidth, where stated" },
     { "sensitivity_dbm", "sensitivity", FIELD_REAL, UNIT_DBM, FIELD_AT(struct plan_step, sensitivity_dbm), -200, 50, "", NULL, "least level that the step needs" },
+    { "signal_to_noise_db", "signal_to_noise", FIELD_REAL, UNIT_DB, FIELD_AT(struct plan_step, signal_to_noise_db), -50, 100, "", NULL, "least signal to noise that it needs, where no sensitivity is known" },
 };
 /* clang-format on */
 
 enum end_role {
     ROLE_HUB,
     ROLE_STATION
+};
+
+enum polarisation {
+    POLARISATION_UNSAID,
+    POLARISATION_VERTICAL,
+    POLARISATION_HORIZONTAL,
+    POLARISATION_RIGHT, /* circular */
+    POLARISATION_LEFT
 };
 
 /* An end without an agent (a router, a far radio's own address) only answers
@@ -175,9 +211,22 @@ struct plan_end {
     uint64_t port;              /* the agent's TCP and UDP port */
     char interface[NAME_SIZE];  /* exchanges are tied to it, where said */
     char key[256];              /* key file; "": see controller/keys.h */
+    /* Its site, for the record and for what the path should carry.  Of the
+     * numbers, NaN: not said. */
+    char position[NAME_SIZE]; /* as bothends/position.h reads it */
+    double ground_m;          /* above sea level */
+    char radio[NAME_SIZE];
+    double power_w;
+    char feed_type[NAME_SIZE];
+    double feed_length_m, feed_loss_db;
     char antenna_type[NAME_SIZE];
-    double antenna_gain_dbi, antenna_height_m; /* NaN: not said */
-    double power_w;                            /* NaN: not said */
+    double antenna_gain_dbi, antenna_height_m, antenna_azimuth_deg;
+    int antenna_polarisation; /* enum polarisation */
+    double antenna_swr;
+    double noise_figure_db, noise_rise_db;
+    /* On the way from a station to the hub. */
+    double distance_m, obstacle_distance_m, obstacle_height_m;
+    char supply[NAME_SIZE], note[128];
 };
 
 #define AGENT_PORT 7907
@@ -185,6 +234,7 @@ struct plan_end {
 /* clang-format off */
 static const char *const end_roles[] = { "hub", "station", NULL };
 static const char *const end_agents[] = { "yes", "no", NULL };
+static const char *const polarisations[] = { "unstated", "vertical", "horizontal", "right circular", "left circular", NULL };
 static const char *const landmarks[] = { "none", "own radio", "far radio", "router", "far computer", NULL };
 
 static const struct field end_fields[] = {
@@ -197,10 +247,26 @@ static const struct field end_fields[] = {
     { "port", "port", FIELD_WHOLE, UNIT_NONE, FIELD_AT(struct plan_end, port), 1, 65535, "7907", NULL, "the agent's port (TCP and UDP)" },
     { "interface", "interface", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, interface), 0, 0, "", NULL, "network interface that the traffic is tied to" },
     { "key", "key", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, key), 0, 0, "", NULL, "file with the agent's key; a relative path starts at the plan" },
+    { "position", "position", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, position), 0, 0, "", NULL, "where its antenna stands: a grid locator, or latitude and longitude" },
+    { "ground_m", "ground", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_end, ground_m), -500, 9000, "", NULL, "height of its ground above sea level" },
+    { "radio", "radio", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, radio), 0, 0, "", NULL, "kind of radio" },
+    { "power_w", "power", FIELD_REAL, UNIT_WATT, FIELD_AT(struct plan_end, power_w), 0, 1e6, "", NULL, "transmitter power, at the radio" },
+    { "feed_type", "feed.type", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, feed_type), 0, 0, "", NULL, "kind of feed line" },
+    { "feed_length_m", "feed.length", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_end, feed_length_m), 0, 1000, "", NULL, "its length" },
+    { "feed_loss_db", "feed.loss", FIELD_REAL, UNIT_DB, FIELD_AT(struct plan_end, feed_loss_db), 0, 100, "", NULL, "its loss at this frequency, with connectors and filters" },
     { "antenna_type", "antenna.type", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, antenna_type), 0, 0, "", NULL, "kind of antenna" },
     { "antenna_gain_dbi", "antenna.gain", FIELD_REAL, UNIT_DBI, FIELD_AT(struct plan_end, antenna_gain_dbi), -50, 80, "", NULL, "its gain" },
     { "antenna_height_m", "antenna.height", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_end, antenna_height_m), -500, 10000, "", NULL, "its height above ground" },
-    { "power_w", "power", FIELD_REAL, UNIT_WATT, FIELD_AT(struct plan_end, power_w), 0, 1e6, "", NULL, "transmitter power" },
+    { "antenna_azimuth_deg", "antenna.azimuth", FIELD_REAL, UNIT_DEGREE, FIELD_AT(struct plan_end, antenna_azimuth_deg), 0, 360, "", NULL, "where it points, from true north by east" },
+    { "antenna_polarisation", "antenna.polarisation", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_end, antenna_polarisation), 0, 0, "unstated", polarisations, "how its waves are polarised" },
+    { "antenna_swr", "antenna.swr", FIELD_REAL, UNIT_NONE, FIELD_AT(struct plan_end, antenna_swr), 1, 100, "", NULL, "standing-wave ratio, measured at the antenna" },
+    { "noise_figure_db", "noise.figure", FIELD_REAL, UNIT_DB, FIELD_AT(struct plan_end, noise_figure_db), 0, 50, "", NULL, "noise figure of the receiver" },
+    { "noise_rise_db", "noise.rise", FIELD_REAL, UNIT_DB, FIELD_AT(struct plan_end, noise_rise_db), 0, 80, "", NULL, "by how much noise rises when the antenna takes the place of a dummy load" },
+    { "distance_m", "distance", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_end, distance_m), 0, 1e9, "", NULL, "of a station: its way to the hub, if not that of the link" },
+    { "obstacle_distance_m", "obstacle.distance", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_end, obstacle_distance_m), 1, 1e9, "", NULL, "from a station to the worst obstacle on its way to the hub" },
+    { "obstacle_height_m", "obstacle.height", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_end, obstacle_height_m), -500, 9000, "", NULL, "its top, above sea level (above the ground where no end says ground)" },
+    { "supply", "supply", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, supply), 0, 0, "", NULL, "what feeds the radio" },
+    { "note", "note", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_end, note), 0, 0, "", NULL, "anything else about this site that the report should keep" },
 };
 /* clang-format on */
 
@@ -221,7 +287,9 @@ static const struct field practice_fields[] = {
 struct plan_exchange {
     const struct kind *kind;
     char from[ADDRESS_SIZE], to[ADDRESS_SIZE]; /* end names, or a host for to */
-    int from_end, to_end; /* index into ends; -1: a host without agent */
+    /* Index into ends; -1: a host without agent.  One of them is an end with
+     * an agent. */
+    int from_end, to_end;
     struct kind_room spec;
     int line; /* in the plan file */
 };
@@ -247,6 +315,7 @@ enum set_steps {
 
 struct plan {
     char title[128]; /* the key plan */
+    char weather[NAME_SIZE], note[200];
     bool on_air;     /* false: a bench test, attenuators or dummy loads */
     struct plan_link link;
     struct plan_step steps[PLAN_STEPS_MAX];
@@ -269,6 +338,8 @@ static const char *const set_steps_words[] = { "by hand", "by agent", NULL };
 /* The keys of a plan that hold one value; the others hold sections. */
 static const struct field plan_fields[] = {
     { "title", "plan", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan, title), 0, 0, NULL, NULL, "what this plan is called in reports" },
+    { "weather", "weather", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan, weather), 0, 0, "", NULL, "the weather, for the record" },
+    { "note", "note", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan, note), 0, 0, "", NULL, "what the report should keep: who was there, what was changed" },
     { "on_air", "on_air", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct plan, on_air), 0, 0, "yes", NULL, "no: a bench test into attenuators or dummy loads" },
     { "rounds", "rounds", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan, rounds), 1, 1000, "1", NULL, "passes through the steps, there and back; a claim about a cause needs 5" },
     { "set_steps", "set_steps", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan, set_steps), 0, 0, "by hand", set_steps_words, "who sets the radios: you are asked, or each agent's own command does it" },

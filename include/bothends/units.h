@@ -27,6 +27,8 @@ enum unit {
     UNIT_WATT,     /* W */
     UNIT_DBM,      /* dBm */
     UNIT_DBI,      /* dBi */
+    UNIT_DB,       /* dB */
+    UNIT_FLUX,     /* W/m2, power density */
     UNIT_METRE,    /* m */
     UNIT_RATIO,    /* 0 to 1; written as "60 %", "3/4" or "0.75" */
     UNIT_DEGREE,   /* degrees of arc, clockwise from north */
@@ -54,7 +56,9 @@ static const struct unit_word unit_words[] = {
     { UNIT_HERTZ, "MHz", 1e6 },     { UNIT_HERTZ, "GHz", 1e9 },
     { UNIT_WATT, "mW", 1e-3 },      { UNIT_WATT, "W", 1 },
     { UNIT_WATT, "kW", 1e3 },       { UNIT_DBM, "dBm", 1 },
-    { UNIT_DBI, "dBi", 1 },         { UNIT_METRE, "m", 1 },
+    { UNIT_DBI, "dBi", 1 },         { UNIT_DB, "dB", 1 },
+    { UNIT_FLUX, "W/m2", 1 },       { UNIT_FLUX, "W/m²", 1 },
+    { UNIT_FLUX, "mW/cm2", 10 },    { UNIT_METRE, "m", 1 },
     { UNIT_METRE, "km", 1e3 },      { UNIT_RATIO, "%", 0.01 },
     { UNIT_DEGREE, "deg", 1 },      { UNIT_DEGREE, "°", 1 },
 };
@@ -83,6 +87,10 @@ static inline const char *unit_example(enum unit unit)
         return "a level such as -105 dBm";
     case UNIT_DBI:
         return "a gain such as 6 dBi";
+    case UNIT_DB:
+        return "a ratio such as 3 dB";
+    case UNIT_FLUX:
+        return "a power density such as 2.9 W/m2";
     case UNIT_METRE:
         return "a length such as 14 km";
     case UNIT_RATIO:
