@@ -25,7 +25,17 @@ static FILE *open_data(const char *file)
     return in;
 }
 
-/* Cut a line of RFC 4180 in place; quotes inside quotes do not occur here. */
+/* Where a quoted cell ends: a quote that is not doubled. */
+static char *closing_quote(char *text)
+{
+    char *quote = strchr(text, '"');
+
+    while (quote && quote[1] == '"')
+        quote = strchr(quote + 2, '"');
+    return quote;
+}
+
+/* Cut a line of RFC 4180 in place; doubled quotes are left as they are. */
 static int cut(char *line, char *cells[CELLS_MAX])
 {
     int count = 0;
@@ -35,7 +45,7 @@ static int cut(char *line, char *cells[CELLS_MAX])
         const bool is_quoted = *line == '"';
 
         cells[count++] = is_quoted ? line + 1 : line;
-        char *end = is_quoted ? strchr(line + 1, '"') : line;
+        char *end = is_quoted ? closing_quote(line + 1) : line;
 
         if (is_quoted && end)
             *end++ = '\0';
@@ -137,22 +147,43 @@ struct values published_column(const char *file, int column)
     return published_column_where(file, column, 0, NULL);
 }
 
-struct values published_lines(const char *file, int first_line)
+/* The number at that place of a line; NaN: there is none. */
+static double number_at(const char *line, int column)
+{
+    double value = (double) NAN;
+
+    for (int i = 0; i <= column; i++) {
+        char *end;
+
+        value = strtod(line, &end);
+        if (end == line)
+            return (double) NAN;
+        line = end;
+    }
+    return value;
+}
+
+struct values published_lines_column(const char *file, int first_line,
+                                     int column, double least)
 {
     struct values values = { NULL, 0 };
     FILE *in = open_data(file);
     char line[1024];
 
     for (int number = 1; fgets(line, sizeof(line), in); number++) {
-        char *end;
-        const double value = strtod(line, &end);
+        const double value = number_at(line, column);
 
-        if (number >= first_line && end != line)
+        if (number >= first_line && value >= least)
             add_value(&values, value);
     }
     (void) fclose(in);
     assert_true(values.count > 0);
     return values;
+}
+
+struct values published_lines(const char *file, int first_line)
+{
+    return published_lines_column(file, first_line, 0, -(double) INFINITY);
 }
 
 void values_clear(struct values *values)

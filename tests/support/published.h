@@ -27,6 +27,10 @@ struct values {
 struct values published_column(const char *file, int column);
 /* One number a line from that line (from 1) on: NIST's files. */
 struct values published_lines(const char *file, int first_line);
+/* The same of a column (from 0) of numbers apart by blanks; what is below least
+ * stands for "no value" there and is left out. */
+struct values published_lines_column(const char *file, int first_line,
+                                     int column, double least);
 /* Rows of a column where another one holds that text. */
 struct values published_column_where(const char *file, int column,
                                      int where_column, const char *text);
