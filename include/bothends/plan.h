@@ -117,7 +117,7 @@ static const struct field link_fields[] = {
     { "limit_power_w", "limits.power", FIELD_REAL, UNIT_WATT, FIELD_AT(struct plan_link, limit_power_w), 1e-6, 1e6, "", NULL, "highest transmitter power that it allows" },
     { "limit_eirp_w", "limits.eirp", FIELD_REAL, UNIT_WATT, FIELD_AT(struct plan_link, limit_eirp_w), 1e-6, 1e9, "", NULL, "highest radiated power (EIRP) that it allows" },
     { "limit_duty_ratio", "limits.duty_cycle", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_link, limit_duty_ratio), 0, 1, "", NULL, "largest share of time that a transmitter may send" },
-    { "limit_exposure_wpm2", "limits.exposure", FIELD_REAL, UNIT_FLUX, FIELD_AT(struct plan_link, limit_exposure_wpm2), 1e-6, 1e6, "", NULL, "power density that people may be exposed to; not said: 47 CFR 1.1310, general public" },
+    { "limit_exposure_wpm2", "limits.exposure", FIELD_REAL, UNIT_FLUX, FIELD_AT(struct plan_link, limit_exposure_wpm2), 1e-3, 1e6, "", NULL, "power density that people may be exposed to; not said: 47 CFR 1.1310, general public" },
     { "identify_every_ns", "identify_every", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_link, identify_every_ns), 10e9, 3600e9, "9 min", NULL, "interval of the plain-text identification" },
 };
 /* clang-format on */

@@ -17,7 +17,8 @@
  */
 struct position {
     double latitude_deg, longitude_deg; /* north and east are positive */
-    double within_m; /* half of the diagonal of a locator's square; 0: a point */
+    double
+        within_m; /* half of the diagonal of a locator's square; 0: a point */
 };
 
 #define EARTH_RADIUS_M 6371000.0
@@ -35,11 +36,10 @@ static inline double position_distance_m(const struct position *a,
         position_radians(b->latitude_deg - a->latitude_deg) / 2;
     const double half_longitude =
         position_radians(b->longitude_deg - a->longitude_deg) / 2;
-    const double h =
-        sin(half_latitude) * sin(half_latitude)
-        + cos(position_radians(a->latitude_deg))
-              * cos(position_radians(b->latitude_deg)) * sin(half_longitude)
-              * sin(half_longitude);
+    const double h = sin(half_latitude) * sin(half_latitude)
+                     + cos(position_radians(a->latitude_deg))
+                           * cos(position_radians(b->latitude_deg))
+                           * sin(half_longitude) * sin(half_longitude);
 
     return 2 * EARTH_RADIUS_M * asin(sqrt(h < 1 ? h : 1));
 }
