@@ -3,6 +3,7 @@
 
 #include "reports/charts.h"
 #include "reports/markdown.h"
+#include "reports/newsletter.h"
 #include "reports/reach.h"
 #include "reports/results.h"
 #include "reports/wording.h"
@@ -28,6 +29,14 @@ static int write_markdown(const struct writing *writing, FILE *out,
     return 0;
 }
 
+static int write_newsletter(const struct writing *writing, FILE *out,
+                            struct fault *fault)
+{
+    (void) fault;
+    newsletter_write(writing->reduction, writing->charts, out);
+    return 0;
+}
+
 static int write_json(const struct writing *writing, FILE *out,
                       struct fault *fault)
 {
@@ -48,6 +57,7 @@ static const struct {
 } files[] = {
     { "results.json", write_json },
     { "results.csv", write_csv },
+    { "newsletter.md", write_newsletter },
     { "report.md", write_markdown },
 };
 

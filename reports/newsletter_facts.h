@@ -1,0 +1,48 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_NEWSLETTER_FACTS_H
+#define REPORTS_NEWSLETTER_FACTS_H
+
+#include "reports/wording.h"
+
+/*
+ * What the newsletter says of a run, before it is put into words: what the
+ * verdicts come to when taken together, and the few figures it gives.
+ */
+enum outcome {
+    OUTCOME_NOTHING,   /* no exchange was measured */
+    OUTCOME_DEAD,      /* tried, and nothing came through */
+    OUTCOME_ECHOES,    /* only pings, and answers came */
+    OUTCOME_MEASURED,  /* data came, nothing to hold the figure against */
+    OUTCOME_WORKS,     /* every way meets */
+    OUTCOME_PARTLY,    /* some meet, some are short or missing */
+    OUTCOME_SHORT,     /* data come, no way meets, some are short */
+    OUTCOME_UNDECIDED, /* none short, some undecided */
+    OUTCOME_SUSPECT,   /* more than is possible */
+};
+
+struct tally {
+    uint64_t sent_count;
+    double lost_count;
+};
+
+struct newsletter_facts {
+    const struct reduction *reduction; /* borrowed */
+    enum outcome outcome;
+    struct verdict_counts counts;
+    /* One finding a way and step, alone on the link: the steady goodput, or
+     * that of the whole transfer. */
+    struct rows ways;
+    struct rows losses; /* of pings, from the same table as the report's */
+    struct tally echoes, messages;
+    size_t station_count, agent_count, step_count; /* of ways */
+    bool has_pings, has_downloads, has_messages, is_both_ways, is_cut_off;
+};
+
+void newsletter_facts_find(const struct reduction *reduction,
+                           struct newsletter_facts *ret_facts);
+void newsletter_facts_clear(struct newsletter_facts *facts);
+
+/* Did anything arrive that way? */
+bool newsletter_arrived(const struct finding *way);
+
+#endif
