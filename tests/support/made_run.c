@@ -62,6 +62,7 @@ static void make_plan(struct plan *plan)
             .frequency_hz = 438.2e6,
             .access = ACCESS_SCHEDULED,
             .slot_overhead_ns = exactly(12e6),
+            .slot_least_ns = range_unsaid(),
             .slot_limit_ns = exactly(150e6),
             .frame_payload_bytes = 240,
             .frame_overhead_bytes = 12,

@@ -21,6 +21,7 @@ static struct plan_link scheduled_link(void)
         .frequency_hz = (double) NAN,
         .access = ACCESS_SCHEDULED,
         .slot_overhead_ns = exactly(12e6),
+        .slot_least_ns = range_unsaid(),
         .slot_limit_ns = exactly(250e6),
         .frame_payload_bytes = 240,
         .frame_overhead_bytes = 12,
@@ -408,6 +409,7 @@ static void no_slot_limit_and_contention_give_wide_ranges(void **state)
     assert_true(isnan(unlimited.cycle_ns.low));
     assert_non_null(strstr(unlimited.why, "slot_limit"));
     link.access = ACCESS_CONTENTION;
+    link.carrier_sense = true;
     const struct expectation contention = expect(&link, &step);
 
     assert_contains(contention.goodput_bps, limited, "contention");
