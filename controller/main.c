@@ -16,9 +16,9 @@
 
 /* In the order in which somebody new would use them. */
 static const struct command *const commands[] = {
-    &draft_command, &check_command,  &rehearse_command,
-    &run_command,   &resume_command, &import_command,
-    &runs_command,  &report_command, &practice_command,
+    &draft_command,  &check_command,  &rehearse_command, &run_command,
+    &resume_command, &import_command, &runs_command,     &report_command,
+    &gain_command,   &export_command, &practice_command,
 };
 
 #define COMMAND_COUNT COUNT_OF(commands)

@@ -14,6 +14,11 @@ enum download_value {
  * step to step. */
 void download_combine(struct reduction *reduction);
 
+/* The steady goodput of that exchange, all rounds together; false: none.  With
+ * fewer than five rounds its error is that within the exchanges. */
+bool download_level(const struct reduction *reduction, size_t exchange,
+                    struct mean_error *ret_level);
+
 /* download_tcp.c: what the ends' TCP told of itself, as tcp_efficiency and
  * buffer_delay. */
 int download_add_tcp(struct reduction *reduction, size_t exchange,

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/download.h"
+#include "reports/gain.h"
 
 /* From so many rounds on, the rounds are the sample. */
 static const size_t rounds_for_a_claim = 5;
@@ -151,8 +152,8 @@ static bool find_on_step(const struct reduction *reduction, size_t exchange,
     return false;
 }
 
-static bool level_of_exchange(const struct reduction *reduction,
-                              size_t exchange, struct mean_error *ret_level)
+bool download_level(const struct reduction *reduction, size_t exchange,
+                    struct mean_error *ret_level)
 {
     struct rows levels = gather(reduction, exchange, VALUE_STEADY);
     const bool has_level = level_of_rounds(&levels, ret_level);
@@ -161,39 +162,24 @@ static bool level_of_exchange(const struct reduction *reduction,
     return has_level;
 }
 
-/* What is uncertain about one step is mostly uncertain about the other in the
- * same way, but the range makes no use of that. */
-static struct range promised_gain(struct range above, struct range below)
-{
-    return (struct range){ above.low / below.high, above.high / below.low };
-}
-
 static void add_gain(struct reduction *reduction, size_t above, size_t below)
 {
     const struct exchange_record *record = reduction_exchange(reduction, above);
     const struct expectation *upper = reduction_expectation(reduction, record);
-    const struct expectation *lower =
-        reduction_expectation(reduction, reduction_exchange(reduction, below));
     struct finding *finding =
         reduction_add_combined(reduction, record, "gain", "ratio");
-    struct mean_error above_level;
-    struct mean_error below_level;
+    struct gain gain;
 
-    if (!level_of_exchange(reduction, above, &above_level)
-        || !level_of_exchange(reduction, below, &below_level)) {
+    gain_between(reduction, below, reduction, above, 0, &gain);
+    if (isnan(gain.ratio.value)) {
         finding_set_why(finding, "needs a steady goodput on both steps");
         return;
     }
-    const struct estimate ratio =
-        statistics_ratio(&above_level, &below_level, CONFIDENCE_LEVEL);
-
-    finding_set(finding, &ratio, 2);
-    if (isnan(ratio.value))
-        finding_set_why(finding, "nothing arrived on one of the steps");
-    if (range_is_said(upper->goodput_bps) && range_is_said(lower->goodput_bps))
-        finding_judge(finding,
-                      promised_gain(upper->goodput_bps, lower->goodput_bps),
-                      upper->source, (double) NAN);
+    finding_set(finding, &gain.ratio,
+                gain.before.round_count < gain.after.round_count
+                    ? gain.before.round_count
+                    : gain.after.round_count);
+    finding_judge(finding, gain.promised, upper->source, (double) NAN);
 }
 
 void download_combine(struct reduction *reduction)

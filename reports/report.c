@@ -2,6 +2,7 @@
 #include "reports/report.h"
 
 #include "reports/charts.h"
+#include "reports/folder.h"
 #include "reports/markdown.h"
 #include "reports/newsletter.h"
 #include "reports/reach.h"
@@ -9,7 +10,6 @@
 #include "reports/wording.h"
 
 #include <errno.h>
-#include <sys/stat.h>
 
 /* What the folder gets; the file is whole or it is an error. */
 struct writing {
@@ -81,31 +81,14 @@ static int write_file(const struct writing *writing, const char *folder,
     return code;
 }
 
-static int make_folder(const char *path, struct fault *fault)
-{
-    if (mkdir(path, 0777) == 0 || errno == EEXIST)
-        return 0;
-    return fault_set(fault, -errno, "cannot make the folder '%s': %s", path,
-                     strerror(errno));
-}
-
 static int make_folders(const char *folder, struct fault *fault)
 {
-    char path[4096];
+    char path[FOLDER_SIZE];
     const int length = snprintf(path, sizeof(path), "%s/charts", folder);
 
     if (length < 0 || (size_t) length >= sizeof(path))
         return fault_set(fault, -ENAMETOOLONG, "the folder's name is too long");
-    for (char *slash = strchr(path + 1, '/'); slash;
-         slash = strchr(slash + 1, '/')) {
-        *slash = '\0';
-        const int code = make_folder(path, fault);
-
-        *slash = '/';
-        if (code)
-            return code;
-    }
-    return make_folder(path, fault);
+    return folder_make(path, fault);
 }
 
 /* Of the lines in the table: a figure over all rounds stands for its rounds. */

@@ -1,14 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/results.h"
 
+#include "reports/csv.h"
 #include "reports/wording.h"
 
 #include <errno.h>
 #include <inttypes.h>
 #include <jansson.h>
-
-/* Enough for any figure measured in nanoseconds or bits. */
-#define DIGITS 12
 
 /* --- JSON ----------------------------------------------------------------- */
 
@@ -104,7 +102,7 @@ int results_write_json(const struct reduction *reduction, FILE *out,
     (void) json_object_set_new(results, "findings", findings);
     const int code =
         json_dump_callback(results, write_chunk, out,
-                           JSON_INDENT(1) | JSON_REAL_PRECISION(DIGITS));
+                           JSON_INDENT(1) | JSON_REAL_PRECISION(CSV_DIGITS));
 
     json_decref(results);
     if (code || fputc('\n', out) == EOF)
@@ -113,24 +111,6 @@ int results_write_json(const struct reduction *reduction, FILE *out,
 }
 
 /* --- CSV ------------------------------------------------------------------ */
-
-static void write_csv_text(FILE *out, const char *text)
-{
-    char clean[1024];
-
-    wording_clean(text, clean, sizeof(clean));
-    if (!clean[strcspn(clean, ",\"\r\n")]) {
-        (void) fputs(clean, out);
-        return;
-    }
-    (void) fputc('"', out);
-    for (const char *at = clean; *at; at++) {
-        if (*at == '"')
-            (void) fputc('"', out);
-        (void) fputc(*at, out);
-    }
-    (void) fputc('"', out);
-}
 
 static void write_csv_value(FILE *out, const struct field *field,
                             const void *record)
@@ -146,13 +126,13 @@ static void write_csv_value(FILE *out, const struct field *field,
         return;
     case FIELD_REAL:
         if (!isnan(*(const double *) member))
-            (void) fprintf(out, "%.*g", DIGITS, *(const double *) member);
+            (void) fprintf(out, "%.*g", CSV_DIGITS, *(const double *) member);
         return;
     case FIELD_CHOICE:
         (void) fputs(field->choices[*(const int *) member], out);
         return;
     case FIELD_TEXT:
-        write_csv_text(out, member);
+        csv_text(out, member);
         return;
     case FIELD_RANGE:
     case FIELD_SPREAD:
@@ -165,13 +145,13 @@ void results_write_csv(const struct rows *findings, FILE *out)
 {
     for (size_t i = 0; i < COUNT_OF(finding_fields); i++)
         (void) fprintf(out, "%s%s", i ? "," : "", finding_fields[i].name);
-    (void) fputs("\r\n", out);
+    (void) fputs(CSV_LINE_END, out);
     for (size_t row = 0; row < findings->count; row++) {
         for (size_t i = 0; i < COUNT_OF(finding_fields); i++) {
             if (i)
                 (void) fputc(',', out);
             write_csv_value(out, &finding_fields[i], rows_at(findings, row));
         }
-        (void) fputs("\r\n", out);
+        (void) fputs(CSV_LINE_END, out);
     }
 }

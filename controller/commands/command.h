@@ -31,8 +31,8 @@ enum exit_status {
     STATUS_INTERRUPTED = 130, /* by the operator; the measured part is kept */
 };
 
-extern const struct command check_command, draft_command, import_command,
-    practice_command, rehearse_command, report_command, resume_command,
+extern const struct command check_command, draft_command, export_command,
+    gain_command, import_command, practice_command, rehearse_command, report_command, resume_command,
     run_command, runs_command;
 
 #endif

@@ -4,10 +4,32 @@
 #include "controller/display.h"
 #include "controller/plan/reader.h"
 
+#include <errno.h>
 #include <reports/report.h>
+#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 #include <uv.h>
+
+int outcome_read_number(const char *command, const char *text, int64_t *ret_run)
+{
+    char clean[128];
+    char *end;
+
+    errno = 0;
+    const long long number = strtoll(text, &end, 10);
+
+    if (!errno && end != text && !*end && number >= 1) {
+        *ret_run = number;
+        return 0;
+    }
+    display_clean(text, 0, clean, sizeof(clean));
+    (void) fprintf(stderr,
+                   "bothends %s: found '%s', expected the number of a run; "
+                   "'bothends runs' lists them\n",
+                   command, clean);
+    return UV_EINVAL;
+}
 
 int outcome_fault(const char *command, const struct fault *fault)
 {

@@ -25,6 +25,11 @@ void outcome_print_mistakes(const char *command, const char *path,
 int outcome_read_plan(const char *command, const struct logbook_run *run,
                       struct plan *ret_plan);
 
+/* A run's number among the arguments; UV_EINVAL when it is none, which is
+ * told. */
+int outcome_read_number(const char *command, const char *text,
+                        int64_t *ret_run);
+
 /* A fault as the program says it; returns the exit status that fits. */
 int outcome_fault(const char *command, const struct fault *fault);
 

@@ -4,9 +4,6 @@
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 
-#include <errno.h>
-#include <stdlib.h>
-
 /* Works the report of a stored run out again: bothends report 12 */
 
 struct report_options {
@@ -20,19 +17,6 @@ static const struct field report_options[] = {
     OPTION_OUT(struct report_options, out, ""),
 };
 /* clang-format on */
-
-/* A run's number; 0 stands for the last one. */
-static int read_number(const char *text, int64_t *ret_run)
-{
-    char *end;
-
-    errno = 0;
-    const long long number = strtoll(text, &end, 10);
-    if (errno || end == text || *end || number < 1)
-        return -1;
-    *ret_run = number;
-    return 0;
-}
 
 static int report_stored(struct logbook *logbook, int64_t number,
                          const struct report_options *options)
@@ -60,13 +44,8 @@ static int report_run(const char *const *arguments, size_t argument_count,
     struct logbook *logbook;
     int64_t number = 0;
 
-    if (argument_count && read_number(arguments[0], &number) != 0) {
-        (void) fprintf(stderr,
-                       "bothends report: found '%s', expected the number of a "
-                       "run; 'bothends runs' lists them\n",
-                       arguments[0]);
+    if (argument_count && outcome_read_number("report", arguments[0], &number))
         return STATUS_USAGE;
-    }
     if (logbook_open(report->logbook, LOGBOOK_READ, &logbook, &fault))
         return outcome_fault("report", &fault);
     const int status = report_stored(logbook, number, report);
