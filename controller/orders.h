@@ -19,6 +19,7 @@ struct orders_site {
     char tag[16];                        /* begins the run's ids */
     uint64_t seed;                       /* of the run */
     double expected_bps[PLAN_STEPS_MAX]; /* goodput; 0: not known */
+    double expected_cycle_ns[PLAN_STEPS_MAX]; /* while data flow; the same */
 };
 
 struct order_part {

@@ -308,6 +308,17 @@ static bool read_text(struct reading *reading, char *ret_text)
     return true;
 }
 
+/* What a unit wants before its number. */
+static bool skip_unit_word(struct reading *reading)
+{
+    if (reading->field->unit != UNIT_WITHIN)
+        return true;
+    if (!skip_word(reading, "within "))
+        return false;
+    skip_blanks(reading);
+    return true;
+}
+
 static bool read_value(struct reading *reading, void *member)
 {
     double value = 0;
@@ -325,7 +336,7 @@ static bool read_value(struct reading *reading, void *member)
             *(int64_t *) member = (int64_t) value;
         return is_right;
     case FIELD_REAL:
-        is_right = read_single(reading, &value);
+        is_right = skip_unit_word(reading) && read_single(reading, &value);
         if (is_right)
             *(double *) member = value;
         return is_right;

@@ -127,8 +127,9 @@ static void write_value(enum unit unit, double value, char *ret_text,
         word = NULL;
         write_number(value, NULL, number);
     }
-    (void) snprintf(ret_text, size, "%s%s%s", number, word ? " " : "",
-                    word ? word->word : "");
+    (void) snprintf(ret_text, size, "%s%s%s%s",
+                    unit == UNIT_WITHIN ? "within " : "", number,
+                    word ? " " : "", word ? word->word : "");
 }
 
 static void write_range(enum unit unit, double low, double high, char *ret_text,

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/quantiles.h"
+#include "reports/steadiness.h"
 #include "reports/table.h"
 
 /*
@@ -35,7 +36,17 @@ struct delays {
     size_t count, answered_count;
     uint64_t sent_count, lost_count; /* all of them */
     double after_pause_s;            /* the last one; NaN: none */
+    double level_ratio;              /* for the medians */
 };
+
+static const struct looks_outcome *
+looks_of(const struct exchange_record *exchange)
+{
+    const struct ping_outcome *outcome =
+        (const void *) exchange->from_account.account.outcome.bytes;
+
+    return &outcome->looks;
+}
 
 static void gather(const struct reduction *reduction, size_t exchange,
                    bool is_all_rounds, struct delays *delays)
@@ -43,9 +54,11 @@ static void gather(const struct reduction *reduction, size_t exchange,
     const struct exchange_record *record =
         reduction_exchange(reduction, exchange);
 
-    *delays = (struct delays){ .exchange = exchange,
-                               .is_all_rounds = is_all_rounds,
-                               .after_pause_s = (double) NAN };
+    *delays =
+        (struct delays){ .exchange = exchange,
+                         .is_all_rounds = is_all_rounds,
+                         .after_pause_s = (double) NAN,
+                         .level_ratio = steadiness_level(looks_of(record)) };
     delays->sorted_s =
         calloc(reduction->values.count + 1, sizeof(*delays->sorted_s));
     if (!delays->sorted_s)
@@ -96,8 +109,9 @@ static void add_percentile(struct reduction *reduction,
                         count);
         return;
     }
-    const struct estimate estimate =
-        quantile_estimate(delays->sorted_s, count, share, CONFIDENCE_LEVEL);
+    const struct estimate estimate = quantile_estimate(
+        delays->sorted_s, count, share,
+        share == percentiles[0].share ? delays->level_ratio : CONFIDENCE_LEVEL);
 
     finding_set(finding, &estimate, count);
 }
@@ -309,6 +323,12 @@ static void reduce_probes(struct reduction *reduction, size_t exchange,
                         * (double) (2 * delays.sent_count - delays.lost_count);
     doubt_quick_echo(reduction, &delays);
     doubt_refused_probes(reduction, record);
+    if (record->has_spec) {
+        const struct ping_spec *spec = (const void *) record->spec.bytes;
+
+        steadiness_add_end(reduction, record, looks_of(record),
+                           spec->within_ratio, "median round trip");
+    }
     free(delays.sorted_s);
 }
 

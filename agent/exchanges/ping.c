@@ -42,6 +42,8 @@ struct prober {
     uint64_t last_at_ns;        /* of the probe before, after the start */
     uint64_t outstanding_count; /* sent and not answered */
     struct rows *probes;        /* borrowed: the account's */
+    struct looks looks;         /* until */
+    bool is_within;             /* the latest look was content */
     uint64_t *stamps;           /* by probe: the kernel's sending number */
     size_t stamp_room;
     void *data;
@@ -172,10 +174,84 @@ static void plan_next(struct prober *prober)
         return;
     }
     const uint64_t next_ns = at_ns + ping_next_gap_ns(spec, &prober->draw);
-    if (spec->for_ns && next_ns >= spec->for_ns)
+    if (ping_sending_ns(spec) && next_ns >= ping_sending_ns(spec))
         prober->all_sent = true;
     else
         prober->next_at_ns = next_ns > at_ns ? next_ns : at_ns + 1;
+}
+
+/* --- until the median is known -------------------------------------------- */
+
+static int compare_rtts(const void *left, const void *right)
+{
+    const double a = *(const double *) left;
+    const double b = *(const double *) right;
+
+    return (a > b) - (a < b);
+}
+
+/* The probes whose fate is known, up to the first one of which it is not; gives
+ * how long their sending took. */
+static size_t settled_rtts(const struct prober *prober, double *rtts_ns,
+                           double *ret_length_ns)
+{
+    const uint64_t start_ns = exchange_start_ns(prober->exchange);
+    const uint64_t now_ns = clock_now_ns();
+    size_t count = 0;
+
+    *ret_length_ns = 0;
+    for (uint64_t number = 0; number < prober->probes->count; number++) {
+        const struct ping_probe *probe = probe_at(prober, number);
+        const bool is_late = now_ns > probe->sent_ns + prober->spec.wait_ns;
+
+        if (probe->state == PROBE_UNSENT)
+            continue;
+        if (!probe->received_ns && !is_late)
+            break;
+        if (probe->sent_ns > start_ns)
+            *ret_length_ns = (double) (probe->sent_ns - start_ns);
+        if (!probe->after_pause)
+            rtts_ns[count++] =
+                probe->received_ns
+                        && probe->received_ns
+                               <= probe->sent_ns + prober->spec.wait_ns
+                    ? (double) (probe->received_ns - probe->sent_ns)
+                    : (double) INFINITY;
+    }
+    return count;
+}
+
+static bool look(struct prober *prober, double left_ns)
+{
+    const double least_ns =
+        LOOKS_FIRST_CYCLES
+        * exchange_order_of(prober->exchange)->expected_cycle_ns;
+    double *rtts_ns =
+        mem_checked(calloc(prober->probes->count + 1, sizeof(*rtts_ns)));
+    double length_ns;
+    const size_t count = settled_rtts(prober, rtts_ns, &length_ns);
+    bool is_within = false;
+
+    if (count && length_ns >= least_ns) {
+        qsort(rtts_ns, count, sizeof(*rtts_ns), compare_rtts);
+        is_within =
+            looks_at_median(&prober->looks, rtts_ns, count, length_ns, left_ns);
+    }
+    free(rtts_ns);
+    return is_within;
+}
+
+/* Sorting all of them is for the few moments at which a look may be due. */
+static void look_if_due(struct prober *prober)
+{
+    const double passed_ns = (double) prober->last_at_ns;
+
+    if (!ping_is_until(&prober->spec) || prober->all_sent
+        || !looks_is_due(&prober->looks, passed_ns))
+        return;
+    prober->is_within =
+        look(prober, (double) prober->spec.at_most_ns - passed_ns);
+    prober->all_sent = prober->is_within;
 }
 
 static void on_next(void *owner)
@@ -184,6 +260,7 @@ static void on_next(void *owner)
 
     if (prober->is_closed)
         return;
+    look_if_due(prober);
     if (!prober->all_sent) {
         send_probe(prober);
         plan_next(prober);
@@ -332,6 +409,11 @@ static void settle(struct prober *prober)
 {
     struct ping_outcome *outcome = outcome_of(prober);
 
+    if (ping_is_until(&prober->spec)) {
+        if (!prober->is_within && prober->all_sent)
+            prober->is_within = look(prober, 0);
+        looks_tell(&prober->looks, prober->is_within, &outcome->looks);
+    }
     outcome->socket = (int) prober->icmp.kind;
     outcome->wire_bytes =
         icmp_wire_bytes(&prober->icmp, prober->spec.size_bytes);

@@ -34,7 +34,8 @@ struct exchange_order {
     uint64_t start_ns; /* this agent's monotonic clock */
     uint64_t
         stop_ns; /* latest stop: the end ends by itself, whatever happens */
-    double expected_bps; /* what the step should carry; 0: not known */
+    double expected_bps;      /* what the step should carry; 0: not known */
+    double expected_cycle_ns; /* of its access; 0: not known, or none */
     struct kind_room spec;
 };
 
@@ -59,6 +60,7 @@ static const struct field order_fields[] = {
     { "start_ns", NULL, FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct exchange_order, start_ns), 0, 0, "0", NULL, "start, on this agent's monotonic clock" },
     { "stop_ns", NULL, FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct exchange_order, stop_ns), 0, 0, "0", NULL, "latest stop, on the same clock" },
     { "expected_bps", NULL, FIELD_REAL, UNIT_RATE, FIELD_AT(struct exchange_order, expected_bps), 0, 1e12, "0", NULL, "what the step should carry" },
+    { "expected_cycle_ns", NULL, FIELD_REAL, UNIT_DURATION, FIELD_AT(struct exchange_order, expected_cycle_ns), 0, 3600e9, "0", NULL, "the step's access cycle while data flow; 0: not known" },
 };
 /* clang-format on */
 

@@ -31,6 +31,7 @@ enum unit {
     UNIT_FLUX,     /* W/m2, power density */
     UNIT_METRE,    /* m */
     UNIT_RATIO,    /* 0 to 1; written as "60 %", "3/4" or "0.75" */
+    UNIT_WITHIN,   /* 0 to 1; written as "within 5 %" */
     UNIT_DEGREE,   /* degrees of arc, clockwise from north */
 };
 
@@ -60,7 +61,8 @@ static const struct unit_word unit_words[] = {
     { UNIT_FLUX, "W/m2", 1 },       { UNIT_FLUX, "W/m²", 1 },
     { UNIT_FLUX, "mW/cm2", 10 },    { UNIT_METRE, "m", 1 },
     { UNIT_METRE, "km", 1e3 },      { UNIT_RATIO, "%", 0.01 },
-    { UNIT_DEGREE, "deg", 1 },      { UNIT_DEGREE, "°", 1 },
+    { UNIT_WITHIN, "%", 0.01 },     { UNIT_DEGREE, "deg", 1 },
+    { UNIT_DEGREE, "°", 1 },
 };
 
 /* A right value of each unit, for messages: "expected a time such as 250 ms" */
@@ -95,6 +97,8 @@ static inline const char *unit_example(enum unit unit)
         return "a length such as 14 km";
     case UNIT_RATIO:
         return "a share such as 60 %, 3/4 or 0.75";
+    case UNIT_WITHIN:
+        return "a closeness such as within 5 %";
     case UNIT_DEGREE:
         return "an angle such as 270 deg";
     }

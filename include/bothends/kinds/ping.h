@@ -5,6 +5,7 @@
 #include <assert.h>
 #include <bothends/draw.h>
 #include <bothends/kind.h>
+#include <bothends/looks.h>
 
 /*
  * ping: ICMP or ICMPv6 echo (RFC 792, RFC 4443) from an end to any host.
@@ -15,12 +16,17 @@
  * The end named by "from" is the prober.  If "to" is an end with an agent, it
  * is the answerer: its kernel answers, its agent watches the counters.
  *
+ * Until the median round trip is known well enough (bothends/looks.h), the
+ * prober looks at the probes whose fate is known and stops sending.
+ *
  * The echo data start with the clear-text header of agent/exchanges/payload.h
  * as far as there is room.
  */
 struct ping_spec {
     uint64_t count;       /* probes; 0 when for_ns rules */
     uint64_t for_ns;      /* probing time; 0 when count rules */
+    double within_ratio;  /* until the median is known so well; NaN: not said */
+    uint64_t at_most_ns;  /* with within_ratio: the longest probing time */
     struct spread gap_ns; /* from one probe's sending to the next */
     uint64_t size_bytes;  /* echo data, without ICMP and IP headers */
     uint64_t wait_ns;     /* waiting time after which a probe is lost */
@@ -34,6 +40,10 @@ static const struct field ping_spec_fields[] = {
       1, PING_COUNT_MAX, "", NULL, "how many probes are sent (or say for)" },
     { "for_ns", "for", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct ping_spec, for_ns),
       1e6, 86400e9, "", NULL, "how long probes are sent (or say count)" },
+    { "within_ratio", "until", FIELD_REAL, UNIT_WITHIN, FIELD_AT(struct ping_spec, within_ratio),
+      0, 0.5, "", NULL, "probes are sent until the median round trip is known so well (half of its interval over it), at_most at the longest" },
+    { "at_most_ns", "at_most", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct ping_spec, at_most_ns),
+      1e9, 86400e9, "", NULL, "with until: the longest time that probes are sent" },
     { "gap_ns", "gap", FIELD_SPREAD, UNIT_DURATION, FIELD_AT(struct ping_spec, gap_ns),
       1e6, 3600e9, "about 1 s", NULL, "time from one probe to the next; 'about' draws it anew each time, so that probes cannot lock to the slots" },
     { "size_bytes", "size", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct ping_spec, size_bytes),
@@ -103,6 +113,7 @@ struct ping_outcome {
     uint64_t unsent_count; /* the system refused to send */
     uint64_t wire_bytes;   /* IP length of one probe */
     int socket;
+    struct looks_outcome looks; /* prober */
 };
 
 /* clang-format off */
@@ -115,8 +126,20 @@ static const struct field ping_outcome_fields[] = {
     { "unsent_count", NULL, FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct ping_outcome, unsent_count), 0, 0, "", NULL, "probes that the system refused to send" },
     { "wire_bytes", NULL, FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct ping_outcome, wire_bytes), 0, 0, "", NULL, "IP length of one probe" },
     { "socket", NULL, FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct ping_outcome, socket), 0, 0, "", ping_sockets, "kind of ICMP socket that was allowed" },
+    LOOKS_FIELDS(struct ping_outcome),
 };
 /* clang-format on */
+
+static inline bool ping_is_until(const struct ping_spec *ping)
+{
+    return ping->within_ratio > 0;
+}
+
+/* How long probes are sent at the most; 0: the count rules. */
+static inline uint64_t ping_sending_ns(const struct ping_spec *ping)
+{
+    return ping_is_until(ping) ? ping->at_most_ns : ping->for_ns;
+}
 
 static inline const char *ping_objection(const void *spec)
 {
@@ -124,9 +147,17 @@ static inline const char *ping_objection(const void *spec)
 
     if (ping->count && ping->for_ns)
         return "found both count and for, expected one of them";
-    if (!ping->count && !ping->for_ns)
-        return "found neither count nor for, expected one of them";
-    if ((double) ping->for_ns > PING_COUNT_MAX * ping->gap_ns.mean)
+    if (ping_is_until(ping) && (ping->count || ping->for_ns))
+        return "found until beside count or for, expected until alone with "
+               "at_most";
+    if (ping_is_until(ping) && ping->at_most_ns < 2 * LOOKS_FIRST_NS)
+        return "found until without at_most, or a short one, expected at_most "
+               "of at least 30 s";
+    if (ping->at_most_ns && !ping_is_until(ping))
+        return "found at_most without until, expected for or count alone";
+    if (!ping->count && !ping_sending_ns(ping))
+        return "found neither count nor for nor until, expected one of them";
+    if ((double) ping_sending_ns(ping) > PING_COUNT_MAX * ping->gap_ns.mean)
         return "found more than a million probes, expected a longer gap or a "
                "shorter time";
     return NULL;
@@ -149,7 +180,7 @@ static inline uint64_t ping_last_sent_ns(const struct ping_spec *ping,
     for (uint64_t sent = 1; !ping->count || sent < ping->count; sent++) {
         const uint64_t next_ns = at_ns + ping_next_gap_ns(ping, &draw);
 
-        if (ping->for_ns && next_ns >= ping->for_ns)
+        if (ping_sending_ns(ping) && next_ns >= ping_sending_ns(ping))
             break;
         at_ns = next_ns > at_ns ? next_ns : at_ns + 1;
     }
