@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduction.h"
+#include "reports/foreign.h"
 
 /*
  * What speaks against trusting the figures, from what every account says
@@ -13,8 +13,6 @@ static const double clock_slew_least_ns = 1e6;
 /* Neighbour discovery and a late acknowledgement, in the silence. */
 static const double quiet_least_bytes = 500;
 static const double foreign_share_ratio = 0.05;
-/* Handshakes, identification, neighbour discovery: not worth a doubt. */
-static const double foreign_least_bytes = 3000;
 static const double link_header_bytes = 14; /* Ethernet, as systems count it */
 
 static void doubt_ending(struct reduction *reduction,
@@ -96,50 +94,33 @@ static void doubt_change(struct reduction *reduction,
             exchange->to, exchange->step);
 }
 
-/* What was sent by all that ran at once at that end; NaN: not known. */
-static double own_bytes_at(const struct reduction *reduction,
-                           const struct exchange_record *exchange,
-                           const char *end)
-{
-    double bytes = 0;
-
-    for (size_t i = 0; i < reduction->exchanges.count; i++) {
-        const struct exchange_record *other = reduction_exchange(reduction, i);
-
-        if (other->started_unix_ns == exchange->started_unix_ns
-            && (strcmp(other->from, end) == 0 || strcmp(other->to, end) == 0))
-            bytes += other->own_bytes;
-    }
-    return bytes;
-}
-
 static void doubt_foreign_traffic(struct reduction *reduction,
                                   const struct exchange_record *exchange,
                                   const char *end,
                                   const struct account_record *account)
 {
-    const struct exchange_account *said = &account->account;
-    const double packets =
-        difference(said->sent_packets_before, said->sent_packets_after)
-        + difference(said->received_packets_before,
-                     said->received_packets_after);
-    const double counted_bytes =
-        difference(said->sent_bytes_before, said->sent_bytes_after)
-        + difference(said->received_bytes_before, said->received_bytes_after)
-        - packets * link_header_bytes;
-    const double own_bytes = own_bytes_at(reduction, exchange, end);
-    const double foreign_bytes = counted_bytes - own_bytes;
+    struct foreign foreign;
 
-    if (isnan(own_bytes) || foreign_bytes < foreign_least_bytes
-        || foreign_bytes < foreign_share_ratio * counted_bytes)
+    if (foreign_has_wrapped(&account->account)) {
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The interface counters of %s went backwards during the %s %s → %s "
+            "on step %s (they wrapped, or the interface was made anew): "
+            "whether other traffic ran is not known.",
+            end, exchange->kind->name, exchange->from, exchange->to,
+            exchange->step);
+        return;
+    }
+    if (!foreign_weigh(reduction, exchange, account, &foreign)
+        || foreign.share_ratio < foreign_share_ratio)
         return;
     reduction_add_sentence(
         &reduction->doubts,
-        "During the %s %s → %s on step %s the interface of %s carried about "
+        "During the %s %s → %s on step %s the interface of %s carried at least "
         "%.1f kB more than what was sent on purpose (%.0f %% of all): other "
         "traffic, or more repeats than TCP told.",
         exchange->kind->name, exchange->from, exchange->to, exchange->step, end,
-        foreign_bytes * 1e-3, 100 * foreign_bytes / counted_bytes);
+        foreign.bytes * 1e-3, 100 * foreign.share_ratio);
 }
 
 static void doubt_silence(struct reduction *reduction,
@@ -197,8 +178,9 @@ void doubts_add(struct reduction *reduction)
         const struct exchange_record *exchange =
             reduction_exchange(reduction, i);
 
-        doubt_account(reduction, exchange, exchange->from,
-                      &exchange->from_account);
+        if (is_end_with_agent(reduction->plan, exchange->from))
+            doubt_account(reduction, exchange, exchange->from,
+                          &exchange->from_account);
         if (is_end_with_agent(reduction->plan, exchange->to))
             doubt_account(reduction, exchange, exchange->to,
                           &exchange->to_account);

@@ -248,9 +248,11 @@ static void weigh_changes_within(const struct exchange_account *said,
 }
 
 static void conclude(struct reduction *reduction,
-                     const struct exchange_record *exchange,
+                     struct exchange_record *exchange,
                      const struct bypass *bypass)
 {
+    exchange->bypass_proofs = bypass->proofs;
+    exchange->bypass_signs = bypass->signs;
     if (bypass->proofs || bypass->signs > 1)
         reduction_add_sentence(
             &reduction->doubts,
@@ -262,7 +264,7 @@ static void conclude(struct reduction *reduction,
 
 static void weigh_exchange(struct reduction *reduction,
                            struct contact_records *contact,
-                           const struct exchange_record *exchange)
+                           struct exchange_record *exchange)
 {
     const struct account_record *accounts[] = { &exchange->from_account,
                                                 &exchange->to_account };
@@ -388,8 +390,7 @@ int doubts_add_compared(struct reduction *reduction, struct fault *fault)
     if (!code)
         tell_loopback(reduction, &contact);
     for (size_t i = 0; !code && i < reduction->exchanges.count; i++) {
-        const struct exchange_record *exchange =
-            reduction_exchange(reduction, i);
+        struct exchange_record *exchange = reduction_exchange(reduction, i);
 
         doubt_clock_between(reduction, i, &exchange->from_account);
         doubt_clock_between(reduction, i, &exchange->to_account);

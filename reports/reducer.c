@@ -76,9 +76,10 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
     add_control_share(reduction);
     reach_add_methods(reduction);
     doubts_add(reduction);
-    const int compared = doubts_add_compared(reduction, fault);
-
-    return compared ? compared : loading_notes(reduction, fault);
+    code = doubts_add_compared(reduction, fault);
+    if (!code)
+        code = shortfall_add(reduction, fault);
+    return code ? code : loading_notes(reduction, fault);
 }
 
 int reduce_run(sqlite3 *logbook, int64_t run, const struct plan *plan,

@@ -56,6 +56,8 @@ struct exchange_record {
     bool has_spec;
     struct account_record from_account, to_account;
     uint64_t least_ttl, most_ttl; /* of a ping's answers; 0: not known */
+    /* Signs that it did not cross the radio: doubts_ways.c. */
+    unsigned bypass_proofs, bypass_signs;
     double own_bytes; /* IP bytes of its own on the link, both ways together,
                          by the kind's estimate; NaN: not known */
 };

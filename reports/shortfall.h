@@ -39,6 +39,14 @@ struct shortfall {
     char advice[400];   /* what to try next */
 };
 
+/* A row of reduction->shortfalls, and findings shortfall_<name>, for each
+ * download alone on the link whose goodput from the request on is below what
+ * meets the expectation, or above all of it; none for one that meets.  After
+ * the kinds have reduced and the doubts have compared. */
+struct reduction;
+struct fault;
+int shortfall_add(struct reduction *reduction, struct fault *fault);
+
 /* In words, for a table and a chart: "repeats", "receiver window" ... */
 extern const char *const shortfall_part_words[SHORTFALL_PARTS];
 /* For measures: shortfall_<name>. */

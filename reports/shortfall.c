@@ -1,0 +1,366 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/shortfall.h"
+
+#include "reports/shortfall_evidence.h"
+#include "reports/shortfall_says.h"
+
+#include <bothends/kinds/download.h>
+
+/*
+ * The difference is taken apart in the order of enum shortfall_part: each part
+ * takes what its evidence is worth, at most what is left; so parts add up to
+ * the whole, and what no evidence takes is unexplained.
+ */
+struct parting {
+    const struct reduction *reduction;
+    const struct evidence *evidence;
+    struct shortfall *shortfall;
+    double left_bps;
+};
+
+static void take(struct parting *parting, enum shortfall_part part, double bps)
+{
+    const double taken_bps = fmax(0, fmin(bps, parting->left_bps));
+
+    parting->shortfall->part_bps[part] += taken_bps;
+    parting->left_bps -= taken_bps;
+}
+
+static void take_all(struct parting *parting, enum shortfall_part part)
+{
+    parting->shortfall->part_bps[part] += parting->left_bps;
+    parting->left_bps = 0;
+}
+
+/* --- another step --------------------------------------------------------- */
+
+/* The rate while nothing stood still. */
+static double clear_bps(const struct evidence *evidence)
+{
+    const double clear_s =
+        evidence->span_s - evidence->outage_s - evidence->start_s;
+
+    return clear_s > 0.1 * evidence->span_s
+               ? evidence->content_bytes * BITS_PER_BYTE / clear_s
+               : evidence->measured_bps;
+}
+
+static bool is_within(double bps, struct range expected)
+{
+    return bps >= MEETS_SHARE_RATIO * expected.low && bps <= expected.high;
+}
+
+static bool echo_fits(const struct evidence *evidence,
+                      const struct expectation *other)
+{
+    const double least_s = evidence->echo_least_s;
+    const double stated_s = range_middle(evidence->echo_least_expected_s);
+    const double other_s = range_middle(other->least_rtt_ns) * 1e-9;
+
+    return !isnan(least_s) && !isnan(other_s)
+           && fabs(log(other_s / stated_s)) > log(ECHO_LEAST_RATIO)
+           && fabs(log(least_s / other_s)) < fabs(log(least_s / stated_s));
+}
+
+/* The goodput fits another step of the plan; -1: none.  Of several the one
+ * that the echoes fit, else the nearest. */
+static int other_step(const struct parting *parting, bool *ret_is_shown)
+{
+    const struct reduction *reduction = parting->reduction;
+    const struct evidence *evidence = parting->evidence;
+    const size_t own =
+        reduction_exchange(reduction, evidence->exchange)->step_index;
+    const double bps = clear_bps(evidence);
+    int found = -1;
+
+    *ret_is_shown = false;
+    for (size_t i = 0; i < reduction->plan->step_count; i++) {
+        const struct expectation *other = &reduction->expectations[i];
+        const bool is_read =
+            strcmp(reduction->plan->steps[i].name, evidence->read_step) == 0;
+
+        if (i == own)
+            continue;
+        if (is_read
+            || (is_within(bps, other->goodput_bps)
+                && echo_fits(evidence, other))) {
+            *ret_is_shown = true;
+            return (int) i;
+        }
+        if (is_within(bps, other->goodput_bps))
+            found = (int) i;
+    }
+    return found;
+}
+
+static void part_other_step(struct parting *parting)
+{
+    bool is_shown;
+    const int step = other_step(parting, &is_shown);
+
+    if (step < 0 || !is_shown)
+        return;
+    const double other_bps =
+        range_middle(parting->reduction->expectations[step].goodput_bps);
+    const double bps = parting->evidence->expected_bps - other_bps;
+
+    /* What little is left or too much is the other step's own range. */
+    if (bps < 0
+        || is_within(clear_bps(parting->evidence),
+                     parting->reduction->expectations[step].goodput_bps))
+        take_all(parting, PART_OTHER_STEP);
+    else
+        take(parting, PART_OTHER_STEP, bps);
+}
+
+/* --- the parts that TCP tells --------------------------------------------- */
+
+static double bps_of(const struct evidence *evidence, double bytes)
+{
+    return bytes * BITS_PER_BYTE / evidence->span_s;
+}
+
+static bool has_repeats(const struct evidence *evidence)
+{
+    return evidence->repeated_outside_bytes
+               >= REPEATED_LEAST_RATIO * evidence->sent_bytes
+           && evidence->repeated_outside_bytes
+                  >= REPEATED_LEAST_SEGMENTS * evidence->segment_bytes
+           && evidence->repeated_outside_bytes > 0;
+}
+
+/* A link that loses all the time has long gaps too, while TCP waits. */
+static void part_outage(struct parting *parting)
+{
+    const struct evidence *evidence = parting->evidence;
+    const bool is_well_outside =
+        clear_bps(evidence) >= OUTAGE_OUTSIDE_RATIO * evidence->expected.low;
+
+    if (evidence->outage_count && (is_well_outside || !has_repeats(evidence)))
+        take(parting, PART_OUTAGE,
+             evidence->expected_bps * evidence->outage_s / evidence->span_s);
+}
+
+static bool is_slow_computer(const struct evidence *evidence)
+{
+    return evidence->loopback_bps > 0
+           && evidence->measured_bps
+                  >= COMPUTER_LEAST_RATIO * evidence->loopback_bps;
+}
+
+static void part_sender(struct parting *parting)
+{
+    const struct evidence *evidence = parting->evidence;
+    const double left_ratio = 1 - evidence->idle_ratio;
+
+    if (!evidence->has_tcp || is_slow_computer(evidence))
+        return;
+    if (evidence->idle_ratio >= IDLE_LEAST_RATIO)
+        take(parting, PART_SENDER_IDLE,
+             evidence->expected_bps * evidence->idle_ratio);
+    if (evidence->buffer_ratio >= LIMITED_LEAST_RATIO && left_ratio > 0)
+        take(parting, PART_SEND_BUFFER,
+             parting->left_bps * evidence->buffer_ratio / left_ratio);
+    if (evidence->receiver_ratio >= LIMITED_LEAST_RATIO && left_ratio > 0)
+        take(parting, PART_RECEIVER_WINDOW,
+             parting->left_bps * evidence->receiver_ratio / left_ratio);
+}
+
+static void part_losses(struct parting *parting)
+{
+    const struct evidence *evidence = parting->evidence;
+
+    if (!has_repeats(evidence))
+        return;
+    take(parting, PART_REPEATS,
+         bps_of(evidence, evidence->repeated_outside_bytes));
+    if (evidence->held_ratio >= HELD_LEAST_RATIO)
+        take(parting, PART_LOSS_WINDOW,
+             parting->left_bps * evidence->held_ratio);
+}
+
+/* --- what the air carried besides, or was ----------------------------------
+ */
+
+static void part_foreign(struct parting *parting)
+{
+    const struct evidence *evidence = parting->evidence;
+    const struct expectation *expectation = reduction_expectation(
+        parting->reduction,
+        reduction_exchange(parting->reduction, evidence->exchange));
+    const double content_ratio =
+        evidence->expected_bps / range_middle(expectation->ip_bps);
+
+    if (evidence->foreign_share_ratio >= FOREIGN_LEAST_RATIO)
+        take(parting, PART_FOREIGN,
+             bps_of(evidence, evidence->foreign_bytes)
+                 * fmin(1, content_ratio));
+}
+
+static bool has_longer_echoes(const struct evidence *evidence)
+{
+    return evidence->echo_median_s
+           > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
+}
+
+static bool has_more_stations(const struct evidence *evidence)
+{
+    return evidence->read_stations_count > evidence->plan_stations_count;
+}
+
+static void part_cycle(struct parting *parting)
+{
+    if (has_longer_echoes(parting->evidence)
+        || has_more_stations(parting->evidence))
+        take_all(parting, PART_LONGER_CYCLE);
+}
+
+/* --- what dominates ------------------------------------------------------- */
+
+static int largest_of(const struct shortfall *shortfall)
+{
+    int largest = PART_UNEXPLAINED;
+
+    for (int i = 0; i < SHORTFALL_PARTS; i++) {
+        if (fabs(shortfall->part_bps[i]) > fabs(shortfall->part_bps[largest]))
+            largest = i;
+    }
+    return largest;
+}
+
+/* Repeats are the losses' price too. */
+static void name_dominant(struct parting *parting)
+{
+    struct shortfall *shortfall = parting->shortfall;
+    const double whole_bps =
+        fabs(shortfall->expected_bps - shortfall->measured_bps);
+    const int largest = largest_of(shortfall);
+    const double losses_bps = shortfall->part_bps[PART_REPEATS]
+                              + shortfall->part_bps[PART_LOSS_WINDOW];
+    bool is_shown;
+
+    shortfall->dominant = PART_UNEXPLAINED;
+    shortfall->or_else = -1;
+    if (fabs(shortfall->part_bps[largest]) >= DOMINANT_LEAST_RATIO * whole_bps)
+        shortfall->dominant = largest;
+    else if (losses_bps >= DOMINANT_LEAST_RATIO * whole_bps)
+        shortfall->dominant = shortfall->part_bps[PART_LOSS_WINDOW]
+                                      > shortfall->part_bps[PART_REPEATS]
+                                  ? PART_LOSS_WINDOW
+                                  : PART_REPEATS;
+    const bool fits = other_step(parting, &is_shown) >= 0;
+
+    if (shortfall->dominant == PART_LONGER_CYCLE && fits
+        && isnan(parting->evidence->echo_least_s))
+        shortfall->or_else = PART_OTHER_STEP;
+    if (shortfall->dominant == PART_UNEXPLAINED && parting->evidence->has_tcp
+        && isnan(parting->evidence->echo_median_s))
+        shortfall->or_else = fits ? PART_OTHER_STEP : PART_LONGER_CYCLE;
+}
+
+/* --- one download ----------------------------------------------------------
+ */
+
+static void take_apart(struct parting *parting)
+{
+    const struct exchange_record *exchange =
+        reduction_exchange(parting->reduction, parting->evidence->exchange);
+
+    if (exchange->bypass_proofs || exchange->bypass_signs > 1)
+        take_all(parting, PART_BYPASS);
+    part_other_step(parting);
+    part_outage(parting);
+    take(parting, PART_START_UP,
+         bps_of(parting->evidence, parting->evidence->start_bytes));
+    part_sender(parting);
+    part_losses(parting);
+    part_foreign(parting);
+    if (is_slow_computer(parting->evidence))
+        take_all(parting, PART_SLOW_COMPUTER);
+    part_cycle(parting);
+    take_all(parting, PART_UNEXPLAINED);
+}
+
+static void add_findings(struct reduction *reduction,
+                         const struct evidence *evidence,
+                         const struct shortfall *shortfall)
+{
+    const struct exchange_record *exchange =
+        reduction_exchange(reduction, shortfall->exchange);
+
+    for (int i = 0; i < SHORTFALL_PARTS; i++) {
+        char measure[NAME_SIZE];
+
+        (void) snprintf(measure, sizeof(measure), "shortfall_%s",
+                        shortfall_part_names[i]);
+        struct finding *finding =
+            reduction_add_finding(reduction, exchange, measure, "bit/s");
+
+        finding->value = shortfall->part_bps[i];
+        finding->samples_count = 1;
+        finding_set_why(finding, "one transfer has no interval");
+        finding->expected_low = evidence->expected.low;
+        finding->expected_high = evidence->expected.high;
+        (void) snprintf(finding->expected_source,
+                        sizeof(finding->expected_source), "%s",
+                        reduction_expectation(reduction, exchange)->source);
+    }
+}
+
+static bool is_explained(const struct exchange_record *exchange)
+{
+    const int state = exchange->to_account.account.state;
+
+    return strcmp(exchange->kind->name, download_kind.name) == 0
+           && strcmp(exchange->condition, "idle") == 0
+           && exchange->to_account.is_there && state != ACCOUNT_FAILED
+           && state != ACCOUNT_BROKEN && state != ACCOUNT_CANCELLED;
+}
+
+static int explain(struct reduction *reduction,
+                   const struct contact_records *contact, size_t exchange,
+                   struct fault *fault)
+{
+    struct evidence evidence;
+    const int code =
+        evidence_gather(reduction, contact, exchange, &evidence, fault);
+
+    if (code || !range_is_said(evidence.expected) || evidence.span_s <= 0)
+        return code;
+    const bool is_short =
+        evidence.measured_bps < MEETS_SHARE_RATIO * evidence.expected.low;
+    const bool is_too_much = evidence.measured_bps > evidence.expected.high;
+
+    if (!is_short && !is_too_much)
+        return 0;
+    struct shortfall *shortfall = rows_add(&reduction->shortfalls);
+    struct parting parting = {
+        .reduction = reduction,
+        .evidence = &evidence,
+        .shortfall = shortfall,
+        .left_bps = evidence.expected_bps - evidence.measured_bps,
+    };
+
+    shortfall->exchange = exchange;
+    shortfall->expected_bps = evidence.expected_bps;
+    shortfall->measured_bps = evidence.measured_bps;
+    take_apart(&parting);
+    name_dominant(&parting);
+    shortfall_say(reduction, &evidence, shortfall);
+    add_findings(reduction, &evidence, shortfall);
+    return 0;
+}
+
+int shortfall_add(struct reduction *reduction, struct fault *fault)
+{
+    struct contact_records contact;
+    int code = contact_records_load(reduction->logbook, reduction->run.run,
+                                    &contact, fault);
+
+    for (size_t i = 0; !code && i < reduction->exchanges.count; i++) {
+        if (is_explained(reduction_exchange(reduction, i)))
+            code = explain(reduction, &contact, i, fault);
+    }
+    contact_records_clear(&contact);
+    return code;
+}

@@ -1,0 +1,99 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_SHORTFALL_EVIDENCE_H
+#define REPORTS_SHORTFALL_EVIDENCE_H
+
+#include "reports/arrivals.h"
+#include "reports/contact_record.h"
+#include "reports/reduction.h"
+
+/*
+ * What a download left behind that can say why it was slow.  All times are
+ * brought to the receiver's clock: both ends know the ordered start on theirs.
+ */
+struct evidence {
+    size_t exchange; /* index */
+    /* What was asked for and what came, from the request until the feeding
+     * time was over (or the last arrival). */
+    double expected_bps, measured_bps;
+    struct range expected;
+    double span_s;
+    double content_bytes;
+    double cycle_s; /* a loaded one, at the most; NaN: not known */
+    uint64_t from_ns, until_ns;
+
+    /* From arrivals, and TCP's state meanwhile. */
+    double outage_s, longest_gap_s;
+    unsigned outage_count;
+    double start_bytes; /* that did not come for the start's sake */
+    double start_s;
+
+    /* From the sender's TCP: shares of the time it was watched. */
+    bool has_tcp;
+    double idle_ratio, receiver_ratio, buffer_ratio;
+    double held_ratio; /* window below what the link needs, or in recovery */
+    double sent_bytes, repeated_bytes, segment_bytes;
+    double repeated_outside_bytes; /* not for an outage's sake */
+    double least_rtt_s;            /* NaN: not known */
+
+    double foreign_bytes; /* the more of both ends */
+    double foreign_share_ratio;
+    char foreign_end[ADDRESS_SIZE];
+    double loopback_bps; /* the less of both ends; 0: not known */
+
+    /* Idle echoes between the two ends on this step. */
+    double echo_least_s, echo_median_s; /* NaN: none */
+    struct range echo_least_expected_s, echo_median_expected_s;
+    char read_step[READING_TEXT_SIZE]; /* a radio told another step */
+    char read_step_end[ADDRESS_SIZE];
+    double read_stations_count; /* NaN: no radio told */
+    double plan_stations_count;
+};
+
+/* Reads what belongs to that download.  0, with has nothing to say: span_s is
+ * 0. */
+int evidence_gather(const struct reduction *reduction,
+                    const struct contact_records *contact, size_t exchange,
+                    struct evidence *ret_evidence, struct fault *fault);
+
+/* shortfall_tcp.c: from the rows of the sender's TCP. */
+void evidence_take_tcp(struct evidence *evidence,
+                       const struct arrivals *arrivals, const struct rows *tcp,
+                       int64_t to_receiver_ns);
+/* shortfall_cycle.c: from the pings and the radios' readings. */
+void evidence_take_echoes(const struct reduction *reduction,
+                          struct evidence *evidence);
+void evidence_take_readings(const struct reduction *reduction,
+                            struct evidence *evidence);
+
+/* --- thresholds: no cause is named on less ------------------------------- */
+
+/* Nothing arrived for that long, and for that many cycles. */
+#define OUTAGE_LEAST_S      2.0
+#define OUTAGE_LEAST_CYCLES 8.0
+/* ... and for longer than a lost acknowledgement's time-out explains: so many
+ * times TCP's own spread of round trips. */
+#define OUTAGE_VARIATIONS 6.0
+/* ... and in between the link does at least that much of the expected. */
+#define OUTAGE_OUTSIDE_RATIO 0.7
+/* Shares of the time that TCP was watched. */
+#define IDLE_LEAST_RATIO    0.05
+#define LIMITED_LEAST_RATIO 0.10
+#define HELD_LEAST_RATIO    0.15
+/* Of the bytes sent: sent again; and so many segments at least. */
+#define REPEATED_LEAST_RATIO    0.005
+#define REPEATED_LEAST_SEGMENTS 3.0
+/* Cycles that a segment and its acknowledgement take at the most. */
+#define WINDOW_CYCLES 2.0
+/* Of the interface's bytes. */
+#define FOREIGN_LEAST_RATIO 0.05
+/* Of what the computer moves over loopback. */
+#define COMPUTER_LEAST_RATIO 0.5
+/* An idle echo's median above the most expected; its least about the same. */
+#define ECHO_MEDIAN_RATIO 1.15
+#define ECHO_LEAST_RATIO  1.10
+/* Echoes whose median is used. */
+#define ECHOES_LEAST 6
+/* Of the shortfall: a part so large dominates. */
+#define DOMINANT_LEAST_RATIO 0.5
+
+#endif

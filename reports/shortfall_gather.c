@@ -1,0 +1,178 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/foreign.h"
+#include "reports/shortfall_evidence.h"
+
+#include <bothends/kinds/download.h>
+
+/* From the logbook into one download's evidence. */
+
+static double stations_of_plan(const struct plan *plan)
+{
+    double count = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++)
+        count += plan->ends[i].role == ROLE_STATION
+                 && plan_end_is_site(&plan->ends[i]);
+    return fmax(count, (double) plan->link.stations_count);
+}
+
+/* The request, as far as it is known; else the ordered start. */
+static int find_request(const struct reduction *reduction,
+                        const struct exchange_record *exchange,
+                        struct evidence *evidence, struct fault *fault)
+{
+    struct rows rows = { .row_size = sizeof(struct download_connection) };
+    const struct account_record *receiver = &exchange->to_account;
+    const int code = reduction_read_series(reduction, exchange, receiver,
+                                           "connections", &rows, fault);
+
+    for (size_t i = 0; i < rows.count; i++) {
+        const struct download_connection *connection = rows_at(&rows, i);
+
+        if (connection->request_ns
+            && (!evidence->from_ns
+                || connection->request_ns < evidence->from_ns))
+            evidence->from_ns = connection->request_ns;
+    }
+    rows_clear(&rows);
+    if (!evidence->from_ns)
+        evidence->from_ns = receiver->start_ns ? receiver->start_ns
+                                               : receiver->account.begun_ns;
+    return code;
+}
+
+/* Where the sender fed until a planned time, the span ends then, also when
+ * nothing came any more; else with the last arrival. */
+static void find_span(const struct exchange_record *exchange,
+                      const struct arrivals *arrivals,
+                      struct evidence *evidence)
+{
+    const struct download_spec *spec = (const void *) exchange->spec.bytes;
+    const struct account_record *receiver = &exchange->to_account;
+    const uint64_t start_ns =
+        receiver->start_ns ? receiver->start_ns : receiver->account.begun_ns;
+    const uint64_t last_ns = arrivals->count
+                                 ? arrivals->at_ns[arrivals->count - 1]
+                                 : receiver->account.ended_ns;
+
+    evidence->until_ns = last_ns;
+    if (exchange->has_spec && spec->for_ns
+        && (receiver->account.ended_ns >= start_ns + spec->for_ns
+            || last_ns > start_ns + spec->for_ns))
+        evidence->until_ns = start_ns + spec->for_ns;
+    if (evidence->until_ns > evidence->from_ns)
+        evidence->span_s =
+            (double) (evidence->until_ns - evidence->from_ns) * 1e-9;
+    const size_t within = arrivals_until(arrivals, evidence->until_ns);
+
+    evidence->content_bytes = within ? arrivals->sum_bytes[within - 1] : 0;
+    if (evidence->span_s > 0)
+        evidence->measured_bps =
+            evidence->content_bytes * BITS_PER_BYTE / evidence->span_s;
+}
+
+static void take_expectation(const struct reduction *reduction,
+                             const struct exchange_record *exchange,
+                             struct evidence *evidence)
+{
+    const struct expectation *expectation =
+        reduction_expectation(reduction, exchange);
+
+    evidence->expected = expectation->goodput_bps;
+    evidence->expected_bps = range_middle(expectation->goodput_bps);
+    evidence->cycle_s = expectation->cycle_ns.high * 1e-9;
+    evidence->plan_stations_count = stations_of_plan(reduction->plan);
+}
+
+static void take_foreign(const struct reduction *reduction,
+                         const struct exchange_record *exchange,
+                         struct evidence *evidence)
+{
+    const struct account_record *accounts[] = { &exchange->from_account,
+                                                &exchange->to_account };
+
+    for (size_t i = 0; i < COUNT_OF(accounts); i++) {
+        struct foreign foreign;
+
+        if (!foreign_weigh(reduction, exchange, accounts[i], &foreign)
+            || foreign.bytes <= evidence->foreign_bytes)
+            continue;
+        evidence->foreign_bytes = foreign.bytes;
+        evidence->foreign_share_ratio = foreign.share_ratio;
+        (void) snprintf(evidence->foreign_end, sizeof(evidence->foreign_end),
+                        "%s", accounts[i]->end);
+    }
+}
+
+static void take_loopback(const struct contact_records *contact,
+                          const struct exchange_record *exchange,
+                          struct evidence *evidence)
+{
+    for (size_t i = 0; i < contact->ends.count; i++) {
+        const struct contact_end *end = rows_at(&contact->ends, i);
+
+        if ((strcmp(end->end, exchange->from) == 0
+             || strcmp(end->end, exchange->to) == 0)
+            && end->loopback_bps > 0
+            && (evidence->loopback_bps <= 0
+                || end->loopback_bps < evidence->loopback_bps))
+            evidence->loopback_bps = end->loopback_bps;
+    }
+}
+
+static int read_samples(const struct reduction *reduction,
+                        const struct exchange_record *exchange,
+                        struct rows *arrivals, struct rows *tcp,
+                        struct fault *fault)
+{
+    int code = reduction_read_series(reduction, exchange, &exchange->to_account,
+                                     "arrivals", arrivals, fault);
+
+    if (!code && exchange->from_account.is_there)
+        code = reduction_read_series(
+            reduction, exchange, &exchange->from_account, "tcp", tcp, fault);
+    return code;
+}
+
+static int64_t sender_to_receiver_ns(const struct exchange_record *exchange)
+{
+    const struct account_record *from = &exchange->from_account;
+    const struct account_record *to = &exchange->to_account;
+    const uint64_t from_ns =
+        from->start_ns ? from->start_ns : from->account.begun_ns;
+    const uint64_t to_ns = to->start_ns ? to->start_ns : to->account.begun_ns;
+
+    return (int64_t) to_ns - (int64_t) from_ns;
+}
+
+int evidence_gather(const struct reduction *reduction,
+                    const struct contact_records *contact, size_t exchange,
+                    struct evidence *ret_evidence, struct fault *fault)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+    struct rows rows = { .row_size = sizeof(struct download_arrival) };
+    struct rows tcp = { .row_size = sizeof(struct download_tcp) };
+    struct arrivals arrivals = { 0 };
+
+    *ret_evidence = (struct evidence){ .exchange = exchange };
+    int code = read_samples(reduction, record, &rows, &tcp, fault);
+
+    if (!code)
+        code = find_request(reduction, record, ret_evidence, fault);
+    if (!code) {
+        arrivals_init(&arrivals, &rows);
+        take_expectation(reduction, record, ret_evidence);
+        find_span(record, &arrivals, ret_evidence);
+        evidence_take_tcp(ret_evidence, &arrivals, &tcp,
+                          sender_to_receiver_ns(record));
+        take_foreign(reduction, record, ret_evidence);
+        take_loopback(contact, record, ret_evidence);
+        evidence_take_echoes(reduction, ret_evidence);
+        evidence_take_readings(reduction, ret_evidence);
+        arrivals_clear(&arrivals);
+    }
+    rows_clear(&rows);
+    rows_clear(&tcp);
+    return code;
+}

@@ -1,0 +1,147 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/shortfall_says.h"
+
+/* What to try next, by the part that dominates. */
+static const char *const advices[SHORTFALL_PARTS] = {
+    [PART_BYPASS] = "Switch off the other ways (Wi-Fi, tether, tunnel), tie "
+                    "the ends to their radio interfaces in the plan, or make a "
+                    "cut test.",
+    [PART_OTHER_STEP] = "Look at both radios' step, set it anew at both ends, "
+                        "and measure again.",
+    [PART_OUTAGE] = "Look for what stood still then: supply, heat, a moved "
+                    "antenna, a blocked path; and watch the link for longer.",
+    [PART_START_UP] = "Let the download run longer, or compare the steady "
+                      "goodput: starting costs the same whatever the length.",
+    [PART_SENDER_IDLE] = "Look at the sending computer: its load, its disc, "
+                         "the program that feeds the data.",
+    [PART_SEND_BUFFER] = "Give the sender larger TCP send buffers (tcp_wmem).",
+    [PART_RECEIVER_WINDOW] = "Give the receiver larger TCP receive buffers "
+                             "(tcp_rmem), or look at what else loads it.",
+    [PART_REPEATS] = "Find the losses: signal and errors in the radios' "
+                     "readings, interference, too short a queue; try a slower "
+                     "step.",
+    [PART_LOSS_WINDOW] = "Find the losses: signal and errors in the radios' "
+                         "readings, interference, too short a queue; try a "
+                         "slower step.",
+    [PART_FOREIGN] = "Stop other traffic at the computers (updates, "
+                     "synchronising, broadcasts of the LAN) and measure again.",
+    [PART_SLOW_COMPUTER] = "Measure with a faster computer, or take its own "
+                           "limit into account.",
+    [PART_LONGER_CYCLE] = "Ask the hub's radio how many stations are "
+                          "registered and how long its slots are; listen for "
+                          "other users; put what is right into the plan.",
+    [PART_UNEXPLAINED] = "Ping between the ends on this step while the link "
+                         "is idle, let the radios tell their readings, and "
+                         "measure again.",
+};
+
+static void say_evidence(const struct evidence *evidence,
+                         const struct shortfall *shortfall, char *text,
+                         size_t size)
+{
+    switch ((enum shortfall_part) shortfall->dominant) {
+    case PART_OTHER_STEP:
+        if (evidence->read_step[0])
+            (void) snprintf(text, size, " (the radio of %s told step %s)",
+                            evidence->read_step_end, evidence->read_step);
+        return;
+    case PART_OUTAGE:
+        (void) snprintf(text, size,
+                        " (%u, %.1f s in all, in which TCP had data to send)",
+                        evidence->outage_count, evidence->outage_s);
+        return;
+    case PART_SENDER_IDLE:
+        (void) snprintf(text, size,
+                        " (nothing to send for %.0f %% of the time)",
+                        100 * evidence->idle_ratio);
+        return;
+    case PART_SEND_BUFFER:
+        (void) snprintf(text, size, " (%.0f %% of the time)",
+                        100 * evidence->buffer_ratio);
+        return;
+    case PART_RECEIVER_WINDOW:
+        (void) snprintf(text, size, " (%.0f %% of the time)",
+                        100 * evidence->receiver_ratio);
+        return;
+    case PART_REPEATS:
+    case PART_LOSS_WINDOW:
+        (void) snprintf(text, size, " (%.1f %% of the bytes were sent again)",
+                        100 * evidence->repeated_bytes
+                            / fmax(1, evidence->sent_bytes));
+        return;
+    case PART_FOREIGN:
+        (void) snprintf(text, size, " (at least %.0f %% of what %s carried)",
+                        100 * evidence->foreign_share_ratio,
+                        evidence->foreign_end);
+        return;
+    case PART_SLOW_COMPUTER:
+        (void) snprintf(text, size, " (without any link it moves %.0f kbit/s)",
+                        evidence->loopback_bps * 1e-3);
+        return;
+    case PART_LONGER_CYCLE:
+        if (evidence->read_stations_count > evidence->plan_stations_count)
+            (void) snprintf(text, size,
+                            " (%.0f stations are registered, the plan has "
+                            "%.0f)",
+                            evidence->read_stations_count,
+                            evidence->plan_stations_count);
+        else
+            (void) snprintf(text, size,
+                            " (idle echoes take %.0f ms, expected %.0f ms at "
+                            "the most): more stations, longer slots or other "
+                            "users",
+                            evidence->echo_median_s * 1e3,
+                            evidence->echo_median_expected_s.high * 1e3);
+        return;
+    case PART_BYPASS:
+    case PART_START_UP:
+    case PART_UNEXPLAINED:
+    case SHORTFALL_PARTS:
+        return;
+    }
+}
+
+static void say_shortfall(const struct exchange_record *exchange,
+                          const struct shortfall *shortfall,
+                          const char *evidence, char *text, size_t size)
+{
+    const double whole_bps = shortfall->expected_bps - shortfall->measured_bps;
+    const int dominant = shortfall->dominant;
+    const size_t said = (size_t) snprintf(
+        text, size,
+        "From %.63s to %.63s on step %.31s %.1f kbit/s came, start-up "
+        "included, where %.1f were expected; ",
+        exchange->from, exchange->to, exchange->step,
+        shortfall->measured_bps * 1e-3, shortfall->expected_bps * 1e-3);
+
+    if (said >= size)
+        return;
+    if (dominant == PART_UNEXPLAINED)
+        (void) snprintf(text + said, size - said,
+                        "no single cause is shown to be behind it%s%s.",
+                        shortfall->or_else >= 0 ? "; it may be: " : "",
+                        shortfall->or_else >= 0
+                            ? shortfall_part_words[shortfall->or_else]
+                            : "");
+    else
+        (void) snprintf(text + said, size - said,
+                        "most of the difference (%.0f %%) is: %s%s%s%s.",
+                        100 * shortfall->part_bps[dominant] / whole_bps,
+                        shortfall_part_words[dominant], evidence,
+                        shortfall->or_else >= 0 ? ", or else " : "",
+                        shortfall->or_else >= 0
+                            ? shortfall_part_words[shortfall->or_else]
+                            : "");
+}
+
+void shortfall_say(const struct reduction *reduction,
+                   const struct evidence *evidence, struct shortfall *shortfall)
+{
+    char detail[160] = "";
+
+    say_evidence(evidence, shortfall, detail, sizeof(detail));
+    say_shortfall(reduction_exchange(reduction, shortfall->exchange), shortfall,
+                  detail, shortfall->sentence, sizeof(shortfall->sentence));
+    (void) snprintf(shortfall->advice, sizeof(shortfall->advice), "%s",
+                    advices[shortfall->dominant]);
+}
