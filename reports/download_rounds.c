@@ -170,7 +170,8 @@ static void add_gain(struct reduction *reduction, size_t above, size_t below)
         reduction_add_combined(reduction, record, "gain", "ratio");
     struct gain gain;
 
-    gain_between(reduction, below, reduction, above, 0, &gain);
+    gain_between(reduction, below, reduction, above,
+                 plan_no_change_ratio(reduction->plan), &gain);
     if (isnan(gain.ratio.value)) {
         finding_set_why(finding, "needs a steady goodput on both steps");
         return;
@@ -180,6 +181,13 @@ static void add_gain(struct reduction *reduction, size_t above, size_t below)
                     ? gain.before.round_count
                     : gain.after.round_count);
     finding_judge(finding, gain.promised, upper->source, (double) NAN);
+    if (gain.is_over_rounds)
+        return;
+    /* A verdict would be a claim about the step; this is the difference. */
+    finding->verdict = VERDICT_NONE;
+    finding_set_why(finding,
+                    "fewer than %d rounds: not shown to be due to the change",
+                    ROUNDS_FOR_A_CLAIM);
 }
 
 void download_combine(struct reduction *reduction)

@@ -43,6 +43,7 @@ static struct finding *add_finding(struct reduction *reduction,
 
     finding->run = reduction->run.run;
     finding->level_ratio = CONFIDENCE_LEVEL;
+    finding->meets_ratio = plan_meets_ratio(reduction->plan);
     finding->value = finding->low = finding->high = (double) NAN;
     finding->expected_low = finding->expected_high = (double) NAN;
     (void) snprintf(finding->measure, sizeof(finding->measure), "%s", measure);
@@ -221,7 +222,7 @@ static void say_what_would_decide(struct finding *finding, double limit,
 void finding_judge(struct finding *finding, struct range expected,
                    const char *source, double took_s)
 {
-    const double limit = MEETS_SHARE_RATIO * expected.low;
+    const double limit = finding->meets_ratio * expected.low;
 
     if (!range_is_said(expected))
         return;

@@ -20,8 +20,8 @@
  * reduction_init(), reduction_run(), then reduction_clear() in any case.
  */
 
-/* Of an expectation's low end; at least this much of it "meets". */
-#define MEETS_SHARE_RATIO 0.9
+/* The preset of plan_meets_ratio(), which is to be asked. */
+#define MEETS_SHARE_RATIO PLAN_MEETS_RATIO
 
 struct run_record {
     int64_t run;

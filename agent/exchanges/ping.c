@@ -81,6 +81,7 @@ static int arm_prober(struct exchange *exchange, void **ret_state,
 
     prober->exchange = exchange;
     memcpy(&prober->spec, &order->spec, sizeof(prober->spec));
+    prober->looks.within_ratio = prober->spec.within_ratio;
     prober->draw.state = order->seed;
     prober->probes = exchange_series(exchange, "probes");
     const int status = icmp_open(&prober->icmp, &way, fault);

@@ -48,6 +48,8 @@ struct finding {
     int verdict;
     uint64_t samples_count;
     char why[160]; /* why value, low or high is missing */
+    /* What share of expected_low meets, as the plan says; no column. */
+    double meets_ratio;
 };
 
 /* clang-format off */

@@ -163,7 +163,7 @@ static inline void looks_tell(const struct looks *looks, bool is_within,
 #define LOOKS_FIELDS(outcome) \
     { "looks_count", NULL, FIELD_WHOLE, UNIT_COUNT, FIELD_AT(outcome, looks.count), 0, 0, "", NULL, "looks at the interval on the way (until)" }, \
     { "looks_level", NULL, FIELD_REAL, UNIT_RATIO, FIELD_AT(outcome, looks.level_ratio), 0, 1, "0", NULL, "level of the last look's interval; 0: there was none" }, \
-    { "looks_found", NULL, FIELD_REAL, UNIT_RATIO, FIELD_AT(outcome, looks.found_ratio), 0, 1e9, "0", NULL, "half of that interval over the figure" }, \
+    { "looks_found", NULL, FIELD_REAL, UNIT_RATIO, FIELD_AT(outcome, looks.found_ratio), 0, 0, "0", NULL, "half of that interval over the figure" }, \
     { "looks_ended_by", NULL, FIELD_CHOICE, UNIT_NONE, FIELD_AT(outcome, looks.ended_by), 0, 0, "not asked for", looks_ends, "how it was decided that the exchange ends" }
 /* clang-format on */
 

@@ -84,6 +84,8 @@ struct plan_link {
     double limit_duty_ratio;     /* NaN: not said */
     double limit_exposure_wpm2;  /* NaN: the default of reports/power.h */
     uint64_t identify_every_ns;
+    /* What is a verdict's limit: see plan_meets_ratio(), plan_no_change(). */
+    double meets_ratio, no_change_ratio;
 };
 
 /* clang-format off */
@@ -119,6 +121,8 @@ static const struct field link_fields[] = {
     { "limit_duty_ratio", "limits.duty_cycle", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_link, limit_duty_ratio), 0, 1, "", NULL, "largest share of time that a transmitter may send" },
     { "limit_exposure_wpm2", "limits.exposure", FIELD_REAL, UNIT_FLUX, FIELD_AT(struct plan_link, limit_exposure_wpm2), 1e-3, 1e6, "", NULL, "power density that people may be exposed to; not said: 47 CFR 1.1310, general public" },
     { "identify_every_ns", "identify_every", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_link, identify_every_ns), 10e9, 3600e9, "9 min", NULL, "interval of the plain-text identification" },
+    { "meets_ratio", "meets", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_link, meets_ratio), 0.1, 1, "90 %", NULL, "a link meets what was expected from this share of the low end on" },
+    { "no_change_ratio", "no_change", FIELD_REAL, UNIT_WITHIN, FIELD_AT(struct plan_link, no_change_ratio), 1e-3, 0.5, "within 10 %", NULL, "\"no change\" may be said of rounds that were shown to be so close" },
 };
 /* clang-format on */
 
@@ -345,6 +349,22 @@ static const struct field plan_fields[] = {
     { "set_steps", "set_steps", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan, set_steps), 0, 0, "by hand", set_steps_words, "who sets the radios: you are asked, or each agent's own command does it" },
 };
 /* clang-format on */
+
+/* Plans that were not read from a file say nothing: the presets hold. */
+#define PLAN_MEETS_RATIO     0.9
+#define PLAN_NO_CHANGE_RATIO 0.1
+
+static inline double plan_meets_ratio(const struct plan *plan)
+{
+    return plan->link.meets_ratio > 0 ? plan->link.meets_ratio
+                                      : PLAN_MEETS_RATIO;
+}
+
+static inline double plan_no_change_ratio(const struct plan *plan)
+{
+    return plan->link.no_change_ratio > 0 ? plan->link.no_change_ratio
+                                          : PLAN_NO_CHANGE_RATIO;
+}
 
 /* Is it an end, and does an agent run there? */
 static inline bool plan_has_agent(const struct plan *plan, int end)

@@ -329,6 +329,44 @@ gain_is_the_ratio_of_the_steps_with_the_promise_beside_it(void **state)
     assert_true(gain->low < 1.9 && gain->high > 1.9 && gain->low > 1.8);
     assert_true(gain->expected_low > 1.7 && gain->expected_high < 2.3);
     assert_string_equal(gain->unit, "ratio");
+    /* One round says nothing of what the difference is due to. */
+    assert_int_equal(gain->verdict, VERDICT_NONE);
+    assert_non_null(strstr(gain->why, "not shown to be due to the change"));
+}
+
+static void a_gain_over_five_rounds_has_a_verdict(void **state)
+{
+    struct fixture *fixture = *state;
+
+    for (uint64_t round = 1; round <= 5; round++) {
+        struct made_download slow =
+            steady_download(36000 + 300 * (double) round);
+        struct made_download fast =
+            steady_download(70300 + 600 * (double) round);
+
+        add_download(&fixture->made, 0, round, &slow);
+        add_download(&fixture->made, 1, round, &fast);
+    }
+    reduce(fixture);
+    assert_int_equal(find(fixture, "gain", "brisk", 0)->verdict, VERDICT_MEETS);
+}
+
+static void the_plan_says_what_share_meets(void **state)
+{
+    struct fixture *fixture = *state;
+    struct made_download slow = steady_download(34500);
+
+    slow.jitter_seed = 5;
+    add_download(&fixture->made, 0, 1, &slow);
+    reduce(fixture);
+    assert_int_equal(find(fixture, "goodput_steady", "calm", 1)->verdict,
+                     VERDICT_MEETS);
+    rows_clear(&fixture->findings);
+    /* The same figure against a limit that it does not reach. */
+    fixture->made.plan.link.meets_ratio = 1;
+    reduce(fixture);
+    assert_int_not_equal(find(fixture, "goodput_steady", "calm", 1)->verdict,
+                         VERDICT_MEETS);
 }
 
 /* --- pings ---------------------------------------------------------------- */
@@ -698,6 +736,8 @@ int main(void)
         WITH_FIXTURE(
             rounds_together_have_the_error_of_their_own_or_their_spread),
         WITH_FIXTURE(gain_is_the_ratio_of_the_steps_with_the_promise_beside_it),
+        WITH_FIXTURE(a_gain_over_five_rounds_has_a_verdict),
+        WITH_FIXTURE(the_plan_says_what_share_meets),
         WITH_FIXTURE(percentiles_count_a_lost_probe_as_infinite),
         WITH_FIXTURE(a_probe_after_a_pause_counts_for_loss_only),
         WITH_FIXTURE(rounds_are_pooled_for_percentiles),
