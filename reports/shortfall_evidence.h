@@ -73,6 +73,8 @@ void evidence_take_readings(const struct reduction *reduction,
 /* ... and for longer than a lost acknowledgement's time-out explains: so many
  * times TCP's own spread of round trips. */
 #define OUTAGE_VARIATIONS 6.0
+/* ... and what then came at once would not have taken that share of it. */
+#define OUTAGE_CAME_RATIO 0.3
 /* ... and in between the link does at least that much of the expected. */
 #define OUTAGE_OUTSIDE_RATIO 0.7
 /* Shares of the time that TCP was watched. */

@@ -144,15 +144,34 @@ static struct around around_gap(const struct rows *tcp, int64_t to_receiver_ns,
     return around;
 }
 
-static void weigh_gap(struct evidence *evidence, const struct rows *tcp,
+/* A lost segment holds back those behind it: they come all at once when it is
+ * there, and meanwhile the link has worked. */
+static double came_at_once_bytes(const struct evidence *evidence,
+                                 const struct arrivals *arrivals,
+                                 uint64_t from_ns, uint64_t to_ns)
+{
+    const size_t before = arrivals_until(arrivals, from_ns);
+    const size_t until = arrivals_until(
+        arrivals, to_ns + (uint64_t) (fmax(evidence->cycle_s, 0.05) * 1e9));
+
+    return until ? arrivals->sum_bytes[until - 1]
+                       - (before ? arrivals->sum_bytes[before - 1] : 0)
+                 : 0;
+}
+
+static void weigh_gap(struct evidence *evidence,
+                      const struct arrivals *arrivals, const struct rows *tcp,
                       int64_t to_receiver_ns, uint64_t from_ns, uint64_t to_ns)
 {
     const double gap_s =
         to_ns > from_ns ? (double) (to_ns - from_ns) * 1e-9 : 0;
     const double cycle_s = isnan(evidence->cycle_s) ? 0 : evidence->cycle_s;
+    const double came_s = came_at_once_bytes(evidence, arrivals, from_ns, to_ns)
+                          * BITS_PER_BYTE / evidence->expected_bps;
 
     evidence->longest_gap_s = fmax(evidence->longest_gap_s, gap_s);
-    if (gap_s < OUTAGE_LEAST_S || gap_s < OUTAGE_LEAST_CYCLES * cycle_s)
+    if (gap_s < OUTAGE_LEAST_S || gap_s < OUTAGE_LEAST_CYCLES * cycle_s
+        || came_s > OUTAGE_CAME_RATIO * gap_s)
         return;
     const struct around around =
         around_gap(tcp, to_receiver_ns, from_ns, to_ns);
@@ -165,7 +184,7 @@ static void weigh_gap(struct evidence *evidence, const struct rows *tcp,
     if (gap_s < OUTAGE_VARIATIONS * around.variation_s)
         return;
     evidence->outage_count++;
-    evidence->outage_s += gap_s - cycle_s;
+    evidence->outage_s += fmax(0, gap_s - fmax(cycle_s, came_s));
     evidence->repeated_outside_bytes -= around.repeated_bytes;
 }
 
@@ -177,10 +196,12 @@ static void find_outages(struct evidence *evidence,
 
     for (size_t i = 0;
          i < arrivals->count && arrivals->at_ns[i] <= evidence->until_ns; i++) {
-        weigh_gap(evidence, tcp, to_receiver_ns, last_ns, arrivals->at_ns[i]);
+        weigh_gap(evidence, arrivals, tcp, to_receiver_ns, last_ns,
+                  arrivals->at_ns[i]);
         last_ns = arrivals->at_ns[i];
     }
-    weigh_gap(evidence, tcp, to_receiver_ns, last_ns, evidence->until_ns);
+    weigh_gap(evidence, arrivals, tcp, to_receiver_ns, last_ns,
+              evidence->until_ns);
 }
 
 /* --- the start ------------------------------------------------------------ */
