@@ -159,6 +159,9 @@ static void prepare_site(struct conductor *conductor)
         capacity_expect_of(plan, &plan->steps[i], &expected);
         site->expected_bps[i] =
             range_is_said(expected.goodput_bps) ? expected.goodput_bps.high : 0;
+        site->expected_cycle_ns[i] = range_is_said(expected.cycle_ns)
+                                         ? range_middle(expected.cycle_ns)
+                                         : 0;
     }
 }
 

@@ -145,7 +145,7 @@ static void name_peer(const struct orders_site *site, size_t plan_index,
 struct order_common {
     char id[ID_SIZE], ticket[ID_SIZE];
     uint64_t seed;
-    double expected_bps;
+    double expected_bps, expected_cycle_ns;
 };
 
 static void add_part(const struct orders_site *site,
@@ -159,6 +159,7 @@ static void add_part(const struct orders_site *site,
     *order = (struct exchange_order){
         .seed = common->seed,
         .expected_bps = common->expected_bps,
+        .expected_cycle_ns = common->expected_cycle_ns,
         .identify_every_ns = site->plan->link.identify_every_ns,
         .spec = exchange->planned->spec,
     };
@@ -222,6 +223,7 @@ static int make_exchange(const struct orders_site *site,
     struct order_common common = {
         .seed = seed_of(site, place->position, number),
         .expected_bps = site->expected_bps[place->step],
+        .expected_cycle_ns = site->expected_cycle_ns[place->step],
     };
     const int code = make_ticket(common.ticket, fault);
 

@@ -21,31 +21,71 @@ static void *allocate(size_t count, size_t size)
     return memory;
 }
 
+void arrivals_open(struct arrivals *arrivals)
+{
+    *arrivals = (struct arrivals){ .stride = 1 };
+}
+
+static void make_room(struct arrivals *arrivals)
+{
+    const size_t room = arrivals->room ? 2 * arrivals->room : 1024;
+
+    arrivals->at_ns = realloc(arrivals->at_ns, room * sizeof(*arrivals->at_ns));
+    arrivals->sum_bytes =
+        realloc(arrivals->sum_bytes, room * sizeof(*arrivals->sum_bytes));
+    if (!arrivals->at_ns || !arrivals->sum_bytes)
+        abort();
+    arrivals->room = room;
+}
+
+/* Sums stay true when entries between others go. */
+static void thin(struct arrivals *arrivals)
+{
+    for (size_t i = 1; 2 * i < arrivals->count; i++) {
+        arrivals->at_ns[i] = arrivals->at_ns[2 * i];
+        arrivals->sum_bytes[i] = arrivals->sum_bytes[2 * i];
+    }
+    arrivals->count = (arrivals->count + 1) / 2;
+    arrivals->stride *= 2;
+}
+
+void arrivals_add(struct arrivals *arrivals, uint64_t at_ns, uint64_t bytes)
+{
+    const size_t count = arrivals->count;
+    const double sum_bytes =
+        (count ? arrivals->sum_bytes[count - 1] : 0) + (double) bytes;
+
+    if (!bytes)
+        return;
+    const bool is_same = count && arrivals->at_ns[count - 1] == at_ns;
+
+    /* The first entry is what spans begin with: it takes in no later one. */
+    if (is_same || (count > 1 && arrivals->merged < arrivals->stride)) {
+        arrivals->at_ns[count - 1] = at_ns;
+        arrivals->sum_bytes[count - 1] = sum_bytes;
+        arrivals->merged += !is_same;
+        return;
+    }
+    if (count == ARRIVALS_MOST)
+        thin(arrivals);
+    if (arrivals->count == arrivals->room)
+        make_room(arrivals);
+    arrivals->at_ns[arrivals->count] = at_ns;
+    arrivals->sum_bytes[arrivals->count++] = sum_bytes;
+    arrivals->merged = 1;
+}
+
 void arrivals_init(struct arrivals *arrivals, const struct rows *rows)
 {
     struct download_arrival *sorted = allocate(rows->count, sizeof(*sorted));
-    double sum_bytes = 0;
 
-    *arrivals = (struct arrivals){
-        .at_ns = allocate(rows->count, sizeof(*arrivals->at_ns)),
-        .sum_bytes = allocate(rows->count, sizeof(*arrivals->sum_bytes)),
-    };
+    arrivals_open(arrivals);
     if (rows->count) {
         (void) memcpy(sorted, rows->data, rows->count * sizeof(*sorted));
         qsort(sorted, rows->count, sizeof(*sorted), compare_arrivals);
     }
-    for (size_t i = 0; i < rows->count; i++) {
-        if (!sorted[i].bytes)
-            continue;
-        const size_t count = arrivals->count;
-        const bool is_same =
-            count && arrivals->at_ns[count - 1] == sorted[i].at_ns;
-        const size_t place = is_same ? count - 1 : arrivals->count++;
-
-        sum_bytes += (double) sorted[i].bytes;
-        arrivals->at_ns[place] = sorted[i].at_ns;
-        arrivals->sum_bytes[place] = sum_bytes;
-    }
+    for (size_t i = 0; i < rows->count; i++)
+        arrivals_add(arrivals, sorted[i].at_ns, sorted[i].bytes);
     free(sorted);
 }
 

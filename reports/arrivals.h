@@ -16,7 +16,21 @@ struct arrivals {
     uint64_t *at_ns;   /* in order; equal times are merged */
     double *sum_bytes; /* up to and with that arrival */
     size_t count;
+    size_t room;
+    size_t stride; /* arrivals that the record takes as one */
+    size_t merged; /* arrivals in the latest entry */
 };
+
+/*
+ * A record has at most so many entries: of longer ones first every two, then
+ * every four arrivals ... are taken as one, evenly over the record, so that
+ * memory stays bounded.  The first and the last arrival stay as they are.
+ */
+#define ARRIVALS_MOST ((size_t) 1 << 19)
+
+/* An empty record, and one more arrival, not before the latest one.  */
+void arrivals_open(struct arrivals *arrivals);
+void arrivals_add(struct arrivals *arrivals, uint64_t at_ns, uint64_t bytes);
 
 /* From rows of struct download_arrival of any order. */
 void arrivals_init(struct arrivals *arrivals, const struct rows *rows);

@@ -2,7 +2,7 @@
 #include "reports/download.h"
 
 #include "reports/arrivals.h"
-#include "reports/batches.h"
+#include "reports/steadiness.h"
 #include "reports/table.h"
 
 /*
@@ -11,7 +11,6 @@
  * the record of arrivals is cut into whole access cycles, the warm-up is
  * dropped by MSER-5, and the interval comes from batch means.
  */
-#define CYCLES_LEAST 30
 /* A week of the shortest cycles; beyond, a stamp is wrong. */
 #define CYCLES_MOST 10000000
 
@@ -28,14 +27,6 @@ struct transfer {
     bool is_cycle_known;
     size_t cycle_count; /* whole ones in the span */
     double *rates_bps;  /* one a cycle */
-};
-
-/* What the record says of the steady state. */
-struct steady {
-    struct mser mser;
-    size_t cut_cycles;
-    struct batch_means means;
-    char why[160]; /* "": there is an interval */
 };
 
 static const struct download_spec *
@@ -65,26 +56,23 @@ static int read_transfer(const struct reduction *reduction,
                          struct transfer *transfer, struct fault *fault)
 {
     const struct account_record *receiver = &exchange->to_account;
-    struct rows arrivals = { .row_size = sizeof(struct download_arrival) };
     struct rows connections = { .row_size =
                                     sizeof(struct download_connection) };
-    int code = reduction_read_series(reduction, exchange, receiver, "arrivals",
-                                     &arrivals, fault);
+    *transfer = (struct transfer){ .until_ns = UINT64_MAX };
+    int code = reduction_read_arrivals(reduction, exchange, receiver,
+                                       &transfer->arrivals, fault);
 
     if (!code)
         code = reduction_read_series(reduction, exchange, receiver,
                                      "connections", &connections, fault);
-    *transfer = (struct transfer){ .until_ns = UINT64_MAX };
     if (!code) {
-        arrivals_init(&transfer->arrivals, &arrivals);
         transfer->request_ns = first_request_ns(&connections);
-        if (exchange->has_spec && spec_of(exchange)->for_ns)
+        if (exchange->has_spec && download_feed_ns(spec_of(exchange)))
             transfer->until_ns =
                 (receiver->start_ns ? receiver->start_ns
                                     : receiver->account.begun_ns)
-                + spec_of(exchange)->for_ns;
+                + download_feed_ns(spec_of(exchange));
     }
-    rows_clear(&arrivals);
     rows_clear(&connections);
     return code;
 }
@@ -125,39 +113,6 @@ static void transfer_clear(struct transfer *transfer)
     free(transfer->rates_bps);
 }
 
-static struct steady find_steady(const struct transfer *transfer)
-{
-    struct steady steady = { .mser = mser_cut(transfer->rates_bps,
-                                              transfer->cycle_count,
-                                              MSER_BATCH_LENGTH) };
-    size_t kept;
-
-    if (transfer->cycle_count < CYCLES_LEAST) {
-        (void) snprintf(steady.why, sizeof(steady.why),
-                        "needs %d whole cycles, the span holds %zu",
-                        CYCLES_LEAST, transfer->cycle_count);
-        return steady;
-    }
-    if (!steady.mser.is_settled) {
-        (void) snprintf(steady.why, sizeof(steady.why),
-                        "no steady state found: the rate was still changing "
-                        "half-way");
-        return steady;
-    }
-    steady.cut_cycles = steady.mser.cut_batches * MSER_BATCH_LENGTH;
-    kept = transfer->cycle_count - steady.cut_cycles;
-    if (kept < CYCLES_LEAST) {
-        (void) snprintf(steady.why, sizeof(steady.why),
-                        "needs %d whole cycles, %zu are left after the "
-                        "warm-up",
-                        CYCLES_LEAST, kept);
-        return steady;
-    }
-    steady.means = batch_means_uncorrelated(
-        transfer->rates_bps + steady.cut_cycles, kept, CONFIDENCE_LEVEL);
-    return steady;
-}
-
 /* --- findings of one transfer --------------------------------------------- */
 
 static void keep_value(struct reduction *reduction, size_t exchange, int what,
@@ -196,6 +151,15 @@ static void add_whole(struct reduction *reduction, size_t exchange,
                &(struct mean_error){ .mean = finding->value });
 }
 
+static const struct looks_outcome *
+looks_of(const struct exchange_record *exchange)
+{
+    const struct download_outcome *outcome =
+        (const void *) exchange->to_account.account.outcome.bytes;
+
+    return &outcome->looks;
+}
+
 static void add_steady(struct reduction *reduction, size_t exchange,
                        const struct transfer *transfer,
                        const struct steady *steady)
@@ -206,22 +170,23 @@ static void add_steady(struct reduction *reduction, size_t exchange,
         reduction_expectation(reduction, record);
     struct finding *finding =
         reduction_add_finding(reduction, record, "goodput_steady", "bit/s");
-    const struct batch_means *means = &steady->means;
-    const size_t kept = transfer->cycle_count - steady->cut_cycles;
+    const size_t kept = steady->count - steady->cut_count;
+    const struct estimate estimate =
+        steadiness_estimate(steady, steadiness_level(looks_of(record)));
 
-    finding->samples_count = transfer->cycle_count;
-    if (steady->why[0]) {
-        finding_set_why(finding, "%s", steady->why);
+    if (steady->lack != STEADY_ENOUGH) {
+        finding->samples_count = transfer->cycle_count;
+        steadiness_why(steady, finding->why, sizeof(finding->why));
         finding_judge(finding, expectation->goodput_bps, expectation->source,
                       (double) NAN);
         return;
     }
-    finding_set(finding, &means->estimate, kept - means->left_over);
+    finding_set(finding, &estimate, kept - steady->batches.left_over);
     finding_judge(finding, expectation->goodput_bps, expectation->source,
                   (double) kept * transfer->cycle_ns * 1e-9);
     keep_value(reduction, exchange, VALUE_STEADY,
-               &(struct mean_error){ means->estimate.value, means->error,
-                                     (double) means->batch_count - 1 });
+               &(struct mean_error){ estimate.value, steady->error,
+                                     (double) steady->degrees });
 }
 
 static void add_method(struct reduction *reduction,
@@ -233,7 +198,7 @@ static void add_method(struct reduction *reduction,
     const char *cycle_name =
         transfer->is_cycle_known ? "cycles" : "intervals (cycle not known)";
 
-    if (steady->why[0] || !transfer->cycle_count)
+    if (steady->lack != STEADY_ENOUGH || !transfer->cycle_count)
         return;
     reduction_add_sentence(
         &reduction->methods,
@@ -241,10 +206,10 @@ static void add_method(struct reduction *reduction,
         "%.1f s were warm-up; %zu batches of %.1f s, lag-1 correlation %.2f.",
         exchange->from, exchange->to, exchange->step,
         (unsigned long long) exchange->round, transfer->cycle_count, cycle_name,
-        cycle_s, (double) steady->cut_cycles * cycle_s,
-        steady->means.batch_count,
-        (double) steady->means.batch_length * cycle_s,
-        isnan(steady->means.lag1) ? 0 : steady->means.lag1);
+        cycle_s, (double) steady->cut_count * cycle_s,
+        steady->batches.batch_count,
+        (double) steady->batches.batch_length * cycle_s,
+        isnan(steady->batches.lag1) ? 0 : steady->batches.lag1);
 }
 
 static void add_curve(struct reduction *reduction, size_t exchange,
@@ -262,9 +227,9 @@ static void add_curve(struct reduction *reduction, size_t exchange,
     curve->expected = reduction_expectation(
                           reduction, reduction_exchange(reduction, exchange))
                           ->goodput_bps;
-    if (!steady->why[0])
+    if (steady->lack == STEADY_ENOUGH)
         curve->steady_from_s =
-            (double) steady->cut_cycles * transfer->cycle_ns * 1e-9;
+            (double) steady->cut_count * transfer->cycle_ns * 1e-9;
     for (size_t i = 0; i < points; i++) {
         struct point *point = rows_add(&curve->points);
 
@@ -347,23 +312,6 @@ static void doubt_too_fast(struct reduction *reduction,
         channel_bps.high * 1e-3);
 }
 
-/* Positive correlation that is left makes the interval too narrow; negative
- * makes it too wide, which does no harm. */
-static void doubt_correlation(struct reduction *reduction,
-                              const struct exchange_record *exchange,
-                              const struct steady *steady)
-{
-    const double batches = (double) steady->means.batch_count;
-
-    if (!steady->why[0] && steady->means.lag1 >= 2 / sqrt(batches))
-        reduction_add_sentence(
-            &reduction->doubts,
-            "The goodput from %s to %s on step %s swings more slowly than the "
-            "batches are long (lag-1 correlation %.2f): its interval may be "
-            "too narrow.",
-            exchange->from, exchange->to, exchange->step, steady->means.lag1);
-}
-
 static void add_missing(struct reduction *reduction,
                         const struct exchange_record *exchange, const char *why)
 {
@@ -391,14 +339,17 @@ static int reduce(struct reduction *reduction, size_t exchange,
 
     if (!code) {
         cut_cycles(reduction, record, &transfer);
-        const struct steady steady = find_steady(&transfer);
+        const struct steady steady =
+            steady_find(transfer.rates_bps, transfer.cycle_count);
 
         add_whole(reduction, exchange, &transfer);
         add_steady(reduction, exchange, &transfer, &steady);
         add_method(reduction, record, &transfer, &steady);
         add_curve(reduction, exchange, &transfer, &steady);
         doubt_too_fast(reduction, record);
-        doubt_correlation(reduction, record, &steady);
+        if (record->has_spec)
+            steadiness_add_end(reduction, record, looks_of(record),
+                               spec_of(record)->within_ratio, "steady goodput");
         code = estimate_own_bytes(reduction, record, &transfer, fault);
         if (!code)
             code = download_add_tcp(reduction, exchange, fault);
@@ -415,8 +366,9 @@ const struct report_kind download_report = {
         "Goodput counts content bytes that arrived at the receiving "
         "application, never headers or repeats. Steady goodput: arrivals "
         "until the feeding time was over are cut into whole access cycles; "
-        "the warm-up is dropped by MSER-5; the interval is Student's t over "
-        "batch means of whole cycles (at least 30 cycles and 10 batches). "
+        "a warm-up that shows is dropped by MSER-5; the interval is Student's "
+        "t over batch means of whole cycles (at least 30 cycles and 10 "
+        "batches), widened by what correlation is left between them. "
         "The whole transfer is content divided by the time from the request "
         "to the last arrival.",
 };

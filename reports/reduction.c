@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduction.h"
 
+#include "reports/arrivals.h"
 #include "reports/samples.h"
 
+#include <bothends/kinds/download.h>
 #include <errno.h>
 #include <time.h>
 
@@ -135,33 +137,76 @@ bool reduction_is_first(const struct reduction *reduction, size_t exchange)
     return true;
 }
 
+static const struct series *find_series(const struct exchange_record *exchange,
+                                        const char *name, char *ret_table,
+                                        size_t size)
+{
+    for (size_t i = 0; i < exchange->kind->series_count; i++) {
+        const struct series *found = &exchange->kind->series[i];
+
+        if (strcmp(found->name, name) != 0)
+            continue;
+        (void) snprintf(ret_table, size, "%s_%s", exchange->kind->name, name);
+        return found;
+    }
+    return NULL;
+}
+
 int reduction_read_series(const struct reduction *reduction,
                           const struct exchange_record *exchange,
                           const struct account_record *account,
                           const char *series, struct rows *rows,
                           struct fault *fault)
 {
-    for (size_t i = 0; i < exchange->kind->series_count; i++) {
-        const struct series *found = &exchange->kind->series[i];
-        char table[80];
+    char table[80];
+    const struct series *found =
+        find_series(exchange, series, table, sizeof(table));
 
-        if (strcmp(found->name, series) != 0)
-            continue;
-        (void) snprintf(table, sizeof(table), "%s_%s", exchange->kind->name,
-                        found->name);
-        const struct samples_query query = {
-            .table = table,
-            .where = "account = ?",
-            .key = account->key,
-            .order = "row",
-            .fields = found->fields,
-            .field_count = found->field_count,
-        };
-        return samples_read(reduction->logbook, &query, NULL, NULL, rows,
-                            fault);
-    }
-    return fault_set(fault, -ENOENT, "the kind '%s' has no series '%s'",
-                     exchange->kind->name, series);
+    if (!found)
+        return fault_set(fault, -ENOENT, "the kind '%s' has no series '%s'",
+                         exchange->kind->name, series);
+    const struct samples_query query = {
+        .table = table,
+        .where = "account = ?",
+        .key = account->key,
+        .order = "row",
+        .fields = found->fields,
+        .field_count = found->field_count,
+    };
+    return samples_read(reduction->logbook, &query, NULL, NULL, rows, fault);
+}
+
+static void on_arrival(void *owner, const void *record)
+{
+    const struct download_arrival *arrival = record;
+
+    arrivals_add(owner, arrival->at_ns, arrival->bytes);
+}
+
+int reduction_read_arrivals(const struct reduction *reduction,
+                            const struct exchange_record *exchange,
+                            const struct account_record *account,
+                            struct arrivals *ret_arrivals, struct fault *fault)
+{
+    struct download_arrival arrival;
+    char table[80];
+    const struct series *found =
+        find_series(exchange, "arrivals", table, sizeof(table));
+
+    arrivals_open(ret_arrivals);
+    if (!found)
+        return fault_set(fault, -ENOENT, "the kind '%s' has no arrivals",
+                         exchange->kind->name);
+    const struct samples_query query = {
+        .table = table,
+        .where = "account = ?",
+        .key = account->key,
+        .order = "at_ns",
+        .fields = found->fields,
+        .field_count = found->field_count,
+    };
+    return samples_stream(reduction->logbook, &query, &arrival, sizeof(arrival),
+                          on_arrival, ret_arrivals, fault);
 }
 
 bool reduction_is_account_missing(const struct account_record *account,

@@ -177,6 +177,14 @@ int reduction_read_series(const struct reduction *reduction,
                           const char *series, struct rows *rows,
                           struct fault *fault);
 
+/* The arrivals of one account, without holding them all (reports/arrivals.h).
+ * The caller clears them in any case. */
+struct arrivals;
+int reduction_read_arrivals(const struct reduction *reduction,
+                            const struct exchange_record *exchange,
+                            const struct account_record *account,
+                            struct arrivals *ret_arrivals, struct fault *fault);
+
 /* Why that end's account can't be used, as "why" of a finding; false: it can.
  */
 bool reduction_is_account_missing(const struct account_record *account,

@@ -140,6 +140,25 @@ static int prepare(sqlite3 *logbook, const struct samples_query *query,
     return code;
 }
 
+/* Columns before those of the fields. */
+static int extra_columns(sqlite3_stmt *row, const struct samples_query *query)
+{
+    int count = sqlite3_column_count(row);
+
+    for (size_t i = 0; i < query->field_count; i++)
+        count -= columns_of(&query->fields[i]);
+    return count;
+}
+
+static void read_record(sqlite3_stmt *row, int column,
+                        const struct samples_query *query, void *record)
+{
+    for (size_t i = 0; i < query->field_count; i++) {
+        read_field(row, column, &query->fields[i], record);
+        column += columns_of(&query->fields[i]);
+    }
+}
+
 int samples_read(sqlite3 *logbook, const struct samples_query *query,
                  samples_row_fn *on_row, void *owner, struct rows *rows,
                  struct fault *fault)
@@ -150,20 +169,37 @@ int samples_read(sqlite3 *logbook, const struct samples_query *query,
 
     if (code)
         return code;
-    int extra_count = sqlite3_column_count(row);
+    const int first = extra_columns(row, query);
 
-    for (size_t i = 0; i < query->field_count; i++)
-        extra_count -= columns_of(&query->fields[i]);
     while ((step = sqlite3_step(row)) == SQLITE_ROW) {
         void *record = rows_add(rows);
-        int column = extra_count;
 
-        for (size_t i = 0; i < query->field_count; i++) {
-            read_field(row, column, &query->fields[i], record);
-            column += columns_of(&query->fields[i]);
-        }
+        read_record(row, first, query, record);
         if (on_row)
             on_row(owner, row, record);
+    }
+    (void) sqlite3_finalize(row);
+    return step == SQLITE_DONE ? 0
+                               : samples_failed(logbook, query->table, fault);
+}
+
+int samples_stream(sqlite3 *logbook, const struct samples_query *query,
+                   void *record, size_t record_bytes,
+                   samples_record_fn *on_record, void *owner,
+                   struct fault *fault)
+{
+    sqlite3_stmt *row = NULL;
+    int step;
+    const int code = prepare(logbook, query, &row, fault);
+
+    if (code)
+        return code;
+    const int first = extra_columns(row, query);
+
+    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
+        (void) memset(record, 0, record_bytes);
+        read_record(row, first, query, record);
+        on_record(owner, record);
     }
     (void) sqlite3_finalize(row);
     return step == SQLITE_DONE ? 0

@@ -31,6 +31,15 @@ int samples_read(sqlite3 *logbook, const struct samples_query *query,
                  samples_row_fn *on_row, void *owner, struct rows *rows,
                  struct fault *fault);
 
+/* The same one at a time, into the caller's record, which is zeroed before each
+ * row: for series that are too long to be held.  on_record may be told of
+ * millions. */
+typedef void samples_record_fn(void *owner, const void *record);
+int samples_stream(sqlite3 *logbook, const struct samples_query *query,
+                   void *record, size_t record_bytes,
+                   samples_record_fn *on_record, void *owner,
+                   struct fault *fault);
+
 /* A statement, its first parameter bound to key. */
 int samples_prepare(sqlite3 *logbook, const char *sql, int64_t key,
                     sqlite3_stmt **ret_statement, struct fault *fault);

@@ -19,9 +19,11 @@ static void on_handle_closed(struct download *download);
 
 uint64_t download_end_ns(const struct download *download)
 {
-    if (!download->spec.for_ns)
+    const uint64_t feed_ns = download_feed_ns(&download->spec);
+
+    if (!feed_ns)
         return UINT64_MAX;
-    return exchange_start_ns(download->exchange) + download->spec.for_ns;
+    return exchange_start_ns(download->exchange) + feed_ns;
 }
 
 /* An equal share each, the first ones a byte more. */
@@ -69,6 +71,7 @@ static int arm(struct exchange *exchange, bool is_sender, void **ret_state,
     struct download *download = mem_new(struct download);
     download->exchange = exchange;
     download->spec = spec;
+    download->looks.within_ratio = spec.within_ratio;
     download->is_sender = is_sender;
     download->is_opener = is_opener;
     download->connection_count = (size_t) spec.connections;
@@ -155,6 +158,7 @@ static void on_tcp_timer(uv_timer_t *timer)
 
     for (size_t i = 0; i < download->connection_count; i++)
         ask_tcp(&download->connections[i]);
+    download_until_look(download);
 }
 
 void download_opened(struct data_connection *connection, int socket)
@@ -268,6 +272,7 @@ static void write_outcome(struct download *download)
 
     outcome->tail_bytes = download->tail_bytes;
     outcome->most_unsent_bytes = download->most_unsent_bytes;
+    download_until_tell(download, &outcome->looks);
     for (size_t i = 0; i < download->connection_count; i++) {
         const struct data_connection *connection = &download->connections[i];
 
@@ -323,6 +328,11 @@ static void close_download(struct download *download)
     uv_close((uv_handle_t *) &download->check_timer, on_timer_closed);
 }
 
+void download_end(struct download *download)
+{
+    close_download(download);
+}
+
 static void on_handle_closed(struct download *download)
 {
     if (--download->open_handles == 0)
@@ -342,6 +352,7 @@ static void dispose(void *state)
     for (size_t i = 0; i < download->connection_count; i++)
         payload_clear(&download->connections[i].payload);
     curl_slist_free_all(download->heads);
+    free(download->cycles.rates_bps);
     free(download);
 }
 

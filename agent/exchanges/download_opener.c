@@ -325,8 +325,12 @@ static void on_transfer_done(void *owner, CURL *easy, CURLcode code)
     (void) curl_easy_getinfo(easy, CURLINFO_PRIVATE, &kept);
     connection = (struct data_connection *) (void *) kept;
     const long status = status_of(easy);
-    const bool is_through = code == CURLE_OK && status == 200
-                            && (!download->is_sender || connection->is_fed);
+    const bool is_whole = code == CURLE_OK && status == 200
+                          && (!download->is_sender || connection->is_fed);
+    const bool is_through = is_whole || download_until_was_ended(connection);
+
+    if (!is_whole && is_through)
+        connection->fed_until_ns = clock_now_ns();
     if (!is_through)
         tell_failure(connection, code, status);
     download_drop_transfer(connection);

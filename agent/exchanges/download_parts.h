@@ -37,6 +37,14 @@ struct pace {
     double last_bps, before_bps;
 };
 
+/* The rate of every access cycle since the first arrival, at the receiver. */
+struct cycle_record {
+    uint64_t first_ns, last_ns; /* arrivals; 0: none yet */
+    double cycle_ns;
+    double *rates_bps;
+    size_t room;
+};
+
 struct data_connection {
     struct download *download; /* borrowed */
     uint64_t number;
@@ -75,6 +83,9 @@ struct download {
     struct data_connection connections[DOWNLOAD_CONNECTIONS_MAX];
     size_t connection_count;
     uint64_t most_unsent_bytes, tail_bytes;
+    struct cycle_record cycles; /* until */
+    struct looks looks;
+    bool is_within;                 /* the latest look was content */
     char mark[PAYLOAD_HEADER_MOST]; /* what the data begin with */
     size_t mark_bytes;
     struct rows *arrivals, *tcp, *rows; /* borrowed: the account's */
@@ -95,6 +106,8 @@ void download_leaves_socket(struct data_connection *connection);
 /* The connection came to its end.  May end the whole download. */
 void download_connection_ended(struct data_connection *connection,
                                enum data_state state);
+/* End it here and now, as planned: what is still open is broken off. */
+void download_end(struct download *download);
 /* The end by time, on this end's clock; UINT64_MAX when bytes rule. */
 uint64_t download_end_ns(const struct download *download);
 
@@ -121,6 +134,18 @@ bool download_is_complete(const struct data_connection *connection);
 int download_open_all(struct download *download);
 void download_drop_transfer(struct data_connection *connection);
 void download_resume_transfer(const struct data_connection *connection);
+
+/* --- download_until.c ---------------------------------------------------- */
+
+void download_until_note(struct download *download, uint64_t at_ns,
+                         size_t content_bytes);
+/* May end the download. */
+void download_until_look(struct download *download);
+/* At the end, for the account. */
+void download_until_tell(struct download *download,
+                         struct looks_outcome *ret_outcome);
+/* A connection that the other end broke off: was it because it knows enough? */
+bool download_until_was_ended(const struct data_connection *connection);
 
 /* --- download_server.c --------------------------------------------------- */
 

@@ -61,6 +61,7 @@ void download_note_content(struct data_connection *connection,
     connection->row.last_byte_ns = at_ns;
     connection->row.content_bytes += content_bytes;
     add_arrival(connection, at_ns, content_bytes);
+    download_until_note(download, at_ns, content_bytes);
     if (at_ns > download_end_ns(download))
         download->tail_bytes += content_bytes;
     if (connection->begin_bytes < download->mark_bytes)

@@ -198,15 +198,17 @@ static void check_drained(struct data_connection *connection)
 
     if (queue.unacked_bytes && !queue.is_dead)
         return;
-    if (queue.unacked_bytes)
+    const bool is_broken =
+        queue.unacked_bytes && !download_until_was_ended(connection);
+
+    if (is_broken)
         exchange_trouble(connection->download->exchange,
                          "connection %llu broke off with %llu bytes not "
                          "acknowledged",
                          (unsigned long long) connection->number,
                          (unsigned long long) queue.unacked_bytes);
     download_server_leaves(connection);
-    download_connection_ended(connection,
-                              queue.unacked_bytes ? DATA_BROKEN : DATA_DONE);
+    download_connection_ended(connection, is_broken ? DATA_BROKEN : DATA_DONE);
 }
 
 void download_check_feeds(struct download *download)

@@ -162,6 +162,10 @@ void download_request_gone(struct exchange *exchange, void *state,
         } else if (connection->is_fed && connection->socket >= 0) {
             connection->state = DATA_DRAINING;
             download_start_checks(download);
+        } else if (download_until_was_ended(connection)) {
+            connection->fed_until_ns = clock_now_ns();
+            download_server_leaves(connection);
+            download_connection_ended(connection, DATA_DONE);
         } else {
             tell_broken(connection);
         }

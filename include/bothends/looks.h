@@ -11,7 +11,7 @@
  * at most that share of the figure.
  *
  * Whoever looks often enough at an interval finds it too narrow by luck.  So
- * looks are few and planned: the first when at least 15 s and 30 whole cycles
+ * looks are few and planned: the first when at least 18 s and 30 whole cycles
  * of steady state are there, the next at twice the length, and so on, and the
  * last when the longest time is over.  The error budget (1 - 0.95) is split
  * over them beforehand: half of it is the first look's, the rest is shared
@@ -19,7 +19,7 @@
  * was the last; each look's own interval is at its own, higher level.
  */
 #define LOOKS_LEVEL        0.95
-#define LOOKS_FIRST_NS     (15 * NS_PER_S)
+#define LOOKS_FIRST_NS     (18 * NS_PER_S)
 #define LOOKS_FIRST_CYCLES 30
 #define LOOKS_FIRST_SHARE  0.5
 

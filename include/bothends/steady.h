@@ -184,6 +184,8 @@ static inline struct mser mser_cut(const double *values, size_t count,
  * by variance alone takes the quietest part of a steady record, and its
  * interval comes out too narrow (tests/bench/coverage). */
 #define STEADY_WARM_UP_ERRORS 5.0
+/* ... or the error of the mean must fall below this share of that of all. */
+#define STEADY_WARM_UP_RESTLESS 0.5
 
 enum steady_lack {
     STEADY_ENOUGH,
@@ -258,16 +260,20 @@ static inline double steady_correlation_time(const double *values, size_t count)
     return pairs > 1 ? 2 * pairs - 1 : 1;
 }
 
-/* Does what MSER drops differ from what it keeps? */
+/* Does what MSER drops differ from what it keeps?  In its mean, or in being so
+ * restless that the mean is known better without it. */
 static inline bool steady_has_warm_up(const double *values, size_t cut_count,
-                                      const struct steady_batches *kept)
+                                      const struct steady_batches *kept,
+                                      const struct steady_batches *all)
 {
     const double kept_count = (double) (kept->batch_count * kept->batch_length);
     const double cut = (double) cut_count;
     const double error = kept->error * sqrt((kept_count + cut) / cut);
 
-    return cut_count
-           && !(fabs(steady_batch_mean(values, 0, cut_count) - kept->mean)
+    if (!cut_count)
+        return false;
+    return kept->error < STEADY_WARM_UP_RESTLESS * all->error
+           || !(fabs(steady_batch_mean(values, 0, cut_count) - kept->mean)
                 <= STEADY_WARM_UP_ERRORS * error);
 }
 
@@ -306,11 +312,14 @@ static inline struct steady steady_find(const double *values, size_t count)
         steady.lack = STEADY_SHORT;
         return steady;
     }
+    const struct steady_batches all =
+        steady_batches_uncorrelated(values, count);
+
     steady.batches =
         steady_batches_uncorrelated(values + cut_count, count - cut_count);
-    if (!steady_has_warm_up(values, cut_count, &steady.batches)) {
+    if (!steady_has_warm_up(values, cut_count, &steady.batches, &all)) {
         steady.cut_count = 0;
-        steady.batches = steady_batches_uncorrelated(values, count);
+        steady.batches = all;
     } else if (!mser.is_settled) {
         steady.lack = STEADY_UNSETTLED;
         return steady;

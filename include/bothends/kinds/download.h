@@ -4,6 +4,7 @@
 
 #include <assert.h>
 #include <bothends/kind.h>
+#include <bothends/looks.h>
 
 /*
  * download: bulk data over HTTP from the end named by "from" (the sender) to
@@ -14,11 +15,17 @@
  * never has more than about 100 ms of the step (least 4 kB) unsent in its
  * socket, so that the rest is at most what the radio has queued.  What arrives
  * after the time is the tail: airtime, not goodput.
+ *
+ * Until the steady goodput is known well enough (bothends/looks.h): the
+ * receiver looks and breaks the connections off; the sender takes that for the
+ * end.
  */
 struct download_spec {
-    uint64_t size_bytes;  /* 0 when for_ns rules */
-    uint64_t for_ns;      /* 0 when size_bytes rules */
-    uint64_t at_most_ns;  /* ends the exchange whatever happens */
+    uint64_t size_bytes; /* 0 when for_ns rules */
+    uint64_t for_ns;     /* 0 when size_bytes rules */
+    double within_ratio; /* until the goodput is known so well; NaN: not said */
+    uint64_t at_most_ns; /* ends the exchange whatever happens; with
+                            within_ratio: data are fed so long at the most */
     uint64_t connections; /* parallel TCP connections */
     int opener;           /* who connects: enum download_opener */
     int payload;          /* enum download_payload */
@@ -42,8 +49,10 @@ static const struct field download_spec_fields[] = {
       1, 1e13, "", NULL, "how much is sent (or say for)" },
     { "for_ns", "for", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct download_spec, for_ns),
       1e8, 86400e9, "", NULL, "how long data are fed (or say size)" },
+    { "within_ratio", "until", FIELD_REAL, UNIT_WITHIN, FIELD_AT(struct download_spec, within_ratio),
+      0, 0.5, "", NULL, "data are fed until the receiver knows the steady goodput so well (half of its interval over it), at_most at the longest" },
     { "at_most_ns", "at_most", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct download_spec, at_most_ns),
-      1e9, 2*86400e9, "", NULL, "ends the exchange whatever happens; not said: twice the time and a minute, or an hour" },
+      1e9, 2*86400e9, "", NULL, "ends the exchange whatever happens; not said: twice the time and a minute, or an hour; with until: the longest time that data are fed" },
     { "connections", "connections", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct download_spec, connections),
       1, 16, "1", NULL, "parallel TCP connections" },
     { "opener", "opener", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct download_spec, opener),
@@ -148,6 +157,7 @@ struct download_outcome {
     uint64_t fed_until_ns;      /* sender: when feeding stopped, its clock */
     uint64_t tail_bytes;        /* receiver: arrived after for_ns */
     uint64_t most_unsent_bytes; /* sender: most ever seen unsent in a socket */
+    struct looks_outcome looks; /* receiver */
 };
 
 /* clang-format off */
@@ -156,8 +166,34 @@ static const struct field download_outcome_fields[] = {
     { "fed_until_ns", NULL, FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct download_outcome, fed_until_ns), 0, 0, "", NULL, "sender stopped feeding, on its clock" },
     { "tail_bytes", NULL, FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct download_outcome, tail_bytes), 0, 0, "", NULL, "arrived after the time was over" },
     { "most_unsent_bytes", NULL, FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct download_outcome, most_unsent_bytes), 0, 0, "", NULL, "most that waited unsent in a socket" },
+    LOOKS_FIELDS(struct download_outcome),
 };
 /* clang-format on */
+
+/* Does it end when the goodput is known well enough? */
+static inline bool download_is_until(const struct download_spec *download)
+{
+    return download->within_ratio > 0;
+}
+
+/* How long data are fed at the most; 0: until all bytes are. */
+static inline uint64_t download_feed_ns(const struct download_spec *download)
+{
+    return download_is_until(download) ? download->at_most_ns
+                                       : download->for_ns;
+}
+
+static inline const char *
+download_until_objection(const struct download_spec *download)
+{
+    if (download->size_bytes || download->for_ns)
+        return "found until beside size or for, expected until alone with "
+               "at_most";
+    if (download->at_most_ns < 2 * LOOKS_FIRST_NS)
+        return "found until without at_most, or a short one, expected at_most "
+               "of at least 36 s";
+    return NULL;
+}
 
 static inline const char *download_objection(const void *spec)
 {
@@ -165,8 +201,10 @@ static inline const char *download_objection(const void *spec)
 
     if (download->size_bytes && download->for_ns)
         return "found both size and for, expected one of them";
+    if (download_is_until(download))
+        return download_until_objection(download);
     if (!download->size_bytes && !download->for_ns)
-        return "found neither size nor for, expected one of them";
+        return "found neither size nor for nor until, expected one of them";
     if (download->at_most_ns && download->at_most_ns < download->for_ns)
         return "found at_most shorter than for, expected it to be longer";
     return NULL;
@@ -177,10 +215,10 @@ static inline uint64_t download_longest_ns(const void *spec, uint64_t seed)
     const struct download_spec *download = spec;
 
     (void) seed;
-    if (download->at_most_ns)
+    if (download->at_most_ns && !download_is_until(download))
         return download->at_most_ns;
-    if (download->for_ns)
-        return 2 * download->for_ns + NS_PER_MIN;
+    if (download_feed_ns(download))
+        return 2 * download_feed_ns(download) + NS_PER_MIN;
     return 60 * NS_PER_MIN;
 }
 
@@ -189,13 +227,13 @@ static inline uint64_t download_planned_ns(const void *spec, uint64_t seed,
 {
     const struct download_spec *download = spec;
     const uint64_t longest_ns = download_longest_ns(spec, seed);
-    double planned_ns = (double) download->for_ns + 2e9;
+    double planned_ns = (double) download_feed_ns(download) + 2e9;
 
     if (!download->for_ns && expected_bps > 0)
         planned_ns =
             (double) download->size_bytes * BITS_PER_BYTE / expected_bps * 1e9
             + 2e9;
-    else if (!download->for_ns)
+    else if (!download_feed_ns(download))
         return longest_ns;
     return planned_ns < (double) longest_ns ? (uint64_t) planned_ns
                                             : longest_ns;

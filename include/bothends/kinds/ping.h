@@ -152,7 +152,7 @@ static inline const char *ping_objection(const void *spec)
                "at_most";
     if (ping_is_until(ping) && ping->at_most_ns < 2 * LOOKS_FIRST_NS)
         return "found until without at_most, or a short one, expected at_most "
-               "of at least 30 s";
+               "of at least 36 s";
     if (ping->at_most_ns && !ping_is_until(ping))
         return "found at_most without until, expected for or count alone";
     if (!ping->count && !ping_sending_ns(ping))
