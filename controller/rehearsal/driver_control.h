@@ -11,6 +11,7 @@
  * (and the readings after a line end), or what was wrong.
  */
 #define CONTROL_MESSAGE_SIZE 256
+#define CONTROL_ANSWER_SIZE  1024
 
 /* The listening socket. The file name is relative inside: a socket's path has
  * little room, a folder's may be long. */

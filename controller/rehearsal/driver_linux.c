@@ -23,6 +23,10 @@
 #define FRAME_SIZE (65535 + ETH_HLEN)
 /* Packets taken from one end before the air's edges are looked at again. */
 #define TAKE_AT_ONCE 64
+/* At the control panel at once; further ones wait. */
+#define CLIENTS_MAX 8
+/* Who has said nothing for so long is cut off. */
+#define CLIENT_LIMIT_NS (2 * NS_PER_S)
 
 /* A packet on its way; its address is the handle in the air. */
 struct frame {
@@ -40,8 +44,8 @@ struct address {
 enum {
     POLL_STOP,
     POLL_CONTROL, /* the listening socket */
-    POLL_CLIENT,  /* the one that is being served; -1: nobody */
-    POLL_ENDS
+    POLL_CLIENTS, /* those that are being served; -1: nobody */
+    POLL_ENDS = POLL_CLIENTS + CLIENTS_MAX
 };
 
 struct driver {
@@ -49,6 +53,8 @@ struct driver {
     struct air *air;
     struct ledger *ledger;
     struct pollfd polls[POLL_ENDS + PLAN_ENDS_MAX];
+    uint64_t clients_since_ns[CLIENTS_MAX];
+    uint64_t edge_gap_ns; /* of a loaded channel: see note_lateness() */
     struct address addresses[4 * PLAN_ENDS_MAX];
     size_t address_count;
     unsigned char buffer[FRAME_SIZE];
@@ -61,7 +67,7 @@ static void take_packets(struct driver *driver, size_t end);
 static void take_packet(struct driver *driver, size_t end, size_t length);
 static void on_fate(void *owner, const struct air_packet *packet,
                     enum air_fate fate);
-static void serve_client(struct driver *driver);
+static void serve_clients(struct driver *driver, uint64_t woken_ns);
 
 static uint64_t now_ns(void)
 {
@@ -92,6 +98,7 @@ static int open_end(const char *veth, int *ret_socket, struct fault *fault)
     if (fd < 0)
         return fault_set(fault, -errno, "packet socket: %s", strerror(errno));
     if (setsockopt(fd, SOL_PACKET, PACKET_IGNORE_OUTGOING, &on, sizeof(on)) != 0
+        || setsockopt(fd, SOL_SOCKET, SO_TIMESTAMPNS, &on, sizeof(on)) != 0
         || bind(fd, (const struct sockaddr *) &address, sizeof(address)) != 0) {
         const int status = -errno;
 
@@ -261,11 +268,47 @@ static void take_packet(struct driver *driver, size_t end, size_t length)
     air_enqueue(driver->air, taken_ns, end, to, packet.ip_bytes, frame);
 }
 
+/* How long ago the kernel had the packet; 0: not told. */
+static uint64_t waited_ns(struct msghdr *message)
+{
+    struct cmsghdr *part = CMSG_FIRSTHDR(message);
+    struct timespec stamp, now;
+
+    if (!part || part->cmsg_level != SOL_SOCKET
+        || part->cmsg_type != SCM_TIMESTAMPNS)
+        return 0;
+    memcpy(&stamp, CMSG_DATA(part), sizeof(stamp));
+    (void) clock_gettime(CLOCK_REALTIME, &now);
+    const int64_t waited = (now.tv_sec - stamp.tv_sec) * (int64_t) NS_PER_S
+                           + (now.tv_nsec - stamp.tv_nsec);
+
+    return waited > 0 ? (uint64_t) waited : 0;
+}
+
+/* The length of the next packet; negative: there is none. */
+static ssize_t receive(struct driver *driver, size_t end)
+{
+    union {
+        char bytes[CMSG_SPACE(sizeof(struct timespec))];
+        struct cmsghdr alignment;
+    } control;
+    struct iovec room = { driver->buffer, sizeof(driver->buffer) };
+    struct msghdr message = { .msg_iov = &room,
+                              .msg_iovlen = 1,
+                              .msg_control = &control,
+                              .msg_controllen = sizeof(control) };
+    const ssize_t length = recvmsg(end_socket(driver, end), &message, 0);
+
+    /* An idle channel has no edge to be late at: this shows a pause there. */
+    if (length >= 0)
+        ledger_lateness(driver->ledger, waited_ns(&message));
+    return length;
+}
+
 static void take_packets(struct driver *driver, size_t end)
 {
     for (int i = 0; i < TAKE_AT_ONCE; i++) {
-        const ssize_t length = recv(end_socket(driver, end), driver->buffer,
-                                    sizeof(driver->buffer), 0);
+        const ssize_t length = receive(driver, end);
 
         if (length < 0)
             return; /* EAGAIN: all taken */
@@ -335,10 +378,15 @@ static void carry_out(struct driver *driver, char *message, char *answer,
         tell_readings(driver, end, answer, size);
 }
 
-static void serve_client(struct driver *driver)
+static void end_client(struct pollfd *client)
 {
-    struct pollfd *client = &driver->polls[POLL_CLIENT];
-    char message[CONTROL_MESSAGE_SIZE], answer[CONTROL_MESSAGE_SIZE];
+    (void) close(client->fd);
+    client->fd = -1;
+}
+
+static void serve_client(struct driver *driver, struct pollfd *client)
+{
+    char message[CONTROL_MESSAGE_SIZE], answer[CONTROL_ANSWER_SIZE];
     const ssize_t length = recv(client->fd, message, sizeof(message) - 1, 0);
 
     if (length > 0) {
@@ -346,22 +394,51 @@ static void serve_client(struct driver *driver)
         carry_out(driver, message, answer, sizeof(answer));
         (void) send(client->fd, answer, strlen(answer), MSG_NOSIGNAL);
     }
-    (void) close(client->fd);
-    client->fd = -1;
+    end_client(client);
 }
 
-static void accept_client(struct driver *driver)
+static void serve_clients(struct driver *driver, uint64_t woken_ns)
 {
-    if (driver->polls[POLL_CLIENT].fd < 0)
-        driver->polls[POLL_CLIENT].fd =
-            accept4(driver->polls[POLL_CONTROL].fd, NULL, NULL,
-                    SOCK_CLOEXEC | SOCK_NONBLOCK);
+    for (size_t i = 0; i < CLIENTS_MAX; i++) {
+        struct pollfd *client = &driver->polls[POLL_CLIENTS + i];
+
+        if (client->fd < 0)
+            continue;
+        if (client->revents)
+            serve_client(driver, client);
+        else if (woken_ns - driver->clients_since_ns[i] > CLIENT_LIMIT_NS)
+            end_client(client);
+    }
+}
+
+/* With nowhere to put one, the listening socket is not looked at: else it would
+ * keep this loop, which comes before all other programs, from ever sleeping. */
+static void accept_clients(struct driver *driver, uint64_t woken_ns)
+{
+    struct pollfd *listener = &driver->polls[POLL_CONTROL];
+    bool has_room = false;
+
+    for (size_t i = 0; i < CLIENTS_MAX; i++) {
+        struct pollfd *client = &driver->polls[POLL_CLIENTS + i];
+
+        if (client->fd < 0 && listener->revents) {
+            client->fd =
+                accept4(listener->fd, NULL, NULL, SOCK_CLOEXEC | SOCK_NONBLOCK);
+            client->revents = 0;
+            driver->clients_since_ns[i] = woken_ns;
+            if (client->fd < 0)
+                listener->revents = 0; /* all taken */
+        }
+        has_room = has_room || client->fd < 0;
+    }
+    listener->events = has_room ? POLLIN : 0;
 }
 
 /* --- the loop ------------------------------------------------------------- */
 
-/* Sleep until the air's next edge, a packet, or a second has passed. */
-static void sleep_until_due(struct driver *driver, uint64_t due_ns)
+/* Sleep until the air's next edge, a packet, or a second has passed.  Returns
+ * when it should have woken, unless woken before. */
+static uint64_t sleep_until_due(struct driver *driver, uint64_t due_ns)
 {
     const uint64_t start_ns = now_ns();
     const uint64_t wait_ns = due_ns <= start_ns ? 0 : due_ns - start_ns;
@@ -371,31 +448,40 @@ static void sleep_until_due(struct driver *driver, uint64_t due_ns)
     };
 
     if (ppoll(driver->polls, POLL_ENDS + driver->setup->end_count, &wait, NULL)
-        > 0)
-        return;
-    for (size_t i = 0; i < POLL_ENDS + driver->setup->end_count; i++)
-        driver->polls[i].revents = 0;
+        <= 0) {
+        for (size_t i = 0; i < POLL_ENDS + driver->setup->end_count; i++)
+            driver->polls[i].revents = 0;
+    }
+    return wait_ns >= NS_PER_S ? start_ns + NS_PER_S : due_ns;
+}
+
+/* Who wakes much too late has missed not one edge but all that a loaded channel
+ * has in that time, each later than the next. */
+static void note_lateness(struct driver *driver, uint64_t late_ns)
+{
+    const uint64_t gap_ns = driver->edge_gap_ns;
+
+    ledger_lateness(driver->ledger, late_ns);
+    for (; late_ns > gap_ns; late_ns -= gap_ns)
+        ledger_lateness(driver->ledger, late_ns - gap_ns);
 }
 
 static void run_until_stopped(struct driver *driver)
 {
     while (!(driver->polls[POLL_STOP].revents & POLLIN)) {
-        const uint64_t due_ns = air_next_ns(driver->air);
-
-        sleep_until_due(driver, due_ns);
+        const uint64_t due_ns =
+            sleep_until_due(driver, air_next_ns(driver->air));
         const uint64_t woken_ns = now_ns();
 
         if (due_ns <= woken_ns)
-            ledger_lateness(driver->ledger, woken_ns - due_ns);
+            note_lateness(driver, woken_ns - due_ns);
         air_advance(driver->air, woken_ns);
         for (size_t i = 0; i < driver->setup->end_count; i++) {
             if (driver->polls[POLL_ENDS + i].revents)
                 take_packets(driver, i);
         }
-        if (driver->polls[POLL_CLIENT].revents)
-            serve_client(driver);
-        if (driver->polls[POLL_CONTROL].revents)
-            accept_client(driver);
+        serve_clients(driver, woken_ns);
+        accept_clients(driver, woken_ns);
         ledger_tick(driver->ledger, woken_ns);
     }
 }
@@ -412,6 +498,19 @@ static void count_missed_packets(struct driver *driver)
             == 0)
             ledger_own_loss(driver->ledger, missed.tp_drops);
     }
+}
+
+/* From frame to frame on the first step. */
+static uint64_t edge_gap_ns(const struct air_config *config)
+{
+    const uint64_t bits =
+        (config->frame_payload_bytes + config->frame_overhead_bytes)
+        * BITS_PER_BYTE;
+
+    if (config->frame_payload_bytes && config->step_bps[0])
+        return bits * NS_PER_S / config->step_bps[0] + NS_PER_MS;
+    return config->slot_limit_ns == AIR_NEVER ? NS_PER_S
+                                              : config->slot_limit_ns;
 }
 
 /* Ask the system for punctual wake-ups.  What it refuses (an ordinary user gets
@@ -433,6 +532,7 @@ static int drive(struct driver *driver, int ready, struct fault *fault)
                                            .owner = driver };
 
     keep_time();
+    driver->edge_gap_ns = edge_gap_ns(&driver->setup->config);
     driver->air = air_new(&driver->setup->config, &listener, now_ns());
     if (write(ready, "r", 1) == 1)
         run_until_stopped(driver);
