@@ -122,11 +122,11 @@ static void take_loopback(const struct contact_records *contact,
 
 static int read_samples(const struct reduction *reduction,
                         const struct exchange_record *exchange,
-                        struct rows *arrivals, struct rows *tcp,
+                        struct arrivals *arrivals, struct rows *tcp,
                         struct fault *fault)
 {
-    int code = reduction_read_series(reduction, exchange, &exchange->to_account,
-                                     "arrivals", arrivals, fault);
+    int code = reduction_read_arrivals(reduction, exchange,
+                                       &exchange->to_account, arrivals, fault);
 
     if (!code && exchange->from_account.is_there)
         code = reduction_read_series(
@@ -151,17 +151,15 @@ int evidence_gather(const struct reduction *reduction,
 {
     const struct exchange_record *record =
         reduction_exchange(reduction, exchange);
-    struct rows rows = { .row_size = sizeof(struct download_arrival) };
     struct rows tcp = { .row_size = sizeof(struct download_tcp) };
     struct arrivals arrivals = { 0 };
 
     *ret_evidence = (struct evidence){ .exchange = exchange };
-    int code = read_samples(reduction, record, &rows, &tcp, fault);
+    int code = read_samples(reduction, record, &arrivals, &tcp, fault);
 
     if (!code)
         code = find_request(reduction, record, ret_evidence, fault);
     if (!code) {
-        arrivals_init(&arrivals, &rows);
         take_expectation(reduction, record, ret_evidence);
         find_span(record, &arrivals, ret_evidence);
         evidence_take_tcp(ret_evidence, &arrivals, &tcp,
@@ -170,9 +168,8 @@ int evidence_gather(const struct reduction *reduction,
         take_loopback(contact, record, ret_evidence);
         evidence_take_echoes(reduction, ret_evidence);
         evidence_take_readings(reduction, ret_evidence);
-        arrivals_clear(&arrivals);
     }
-    rows_clear(&rows);
+    arrivals_clear(&arrivals);
     rows_clear(&tcp);
     return code;
 }
