@@ -85,10 +85,14 @@ static uint64_t most_unsent_bytes(const struct data_connection *connection)
 static uint64_t room_in_socket(struct data_connection *connection)
 {
     struct download *download = connection->download;
-    const uint64_t unsent_bytes =
-        tcp_info_queue(connection->socket).unsent_bytes;
+    const struct tcp_queue queue = tcp_info_queue(connection->socket);
+    const uint64_t unsent_bytes = queue.unsent_bytes;
     const uint64_t fed_bytes = connection->row.content_bytes;
 
+    /* What waits in a dead socket waits for ever: the next write tells of it.
+     */
+    if (queue.is_dead)
+        return (uint64_t) UNSENT_LEAST;
     if (unsent_bytes > download->most_unsent_bytes)
         download->most_unsent_bytes = unsent_bytes;
     note_pace(connection, clock_now_ns(),

@@ -11,16 +11,18 @@
  * at most that share of the figure.
  *
  * Whoever looks often enough at an interval finds it too narrow by luck.  So
- * looks are few and planned: the first when at least 18 s and 30 whole cycles
- * of steady state are there, the next at twice the length, and so on, and the
- * last when the longest time is over.  The error budget (1 - 0.95) is split
- * over them beforehand: half of it is the first look's, the rest is shared
- * evenly by those that can follow.  So the claim of 95 % holds whichever look
- * was the last; each look's own interval is at its own, higher level.
+ * looks are few and planned: the first when at least 18 s are there, 15 s
+ * and 30 whole cycles of them in steady state, the next at twice the length,
+ * and so on, and the last when the longest time is over.  The error budget (1 -
+ * 0.95) is split over them beforehand: half of it is the first look's, the rest
+ * is shared evenly by those that can follow.  So the claim of 95 % holds
+ * whichever look was the last; each look's own interval is at its own, higher
+ * level.
  */
 #define LOOKS_LEVEL        0.95
 #define LOOKS_FIRST_NS     (18 * NS_PER_S)
 #define LOOKS_FIRST_CYCLES 30
+#define LOOKS_KEPT_NS      (15 * NS_PER_S) /* of them after the warm-up */
 #define LOOKS_FIRST_SHARE  0.5
 
 struct looks {
@@ -99,7 +101,7 @@ static inline bool looks_at_rates(struct looks *looks, const double *rates,
     const double kept_ns =
         (double) (steady.count - steady.cut_count) * cycle_ns;
 
-    if (steady.lack != STEADY_ENOUGH || kept_ns < (double) LOOKS_FIRST_NS
+    if (steady.lack != STEADY_ENOUGH || kept_ns < (double) LOOKS_KEPT_NS
         || !looks_may(looks, length_ns, left_ns))
         return false;
     looks->found_ratio = steady_t(looks->level_ratio, steady.degrees)
