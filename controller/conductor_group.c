@@ -503,6 +503,25 @@ static int await_own_parts(struct group *group, struct fault *fault)
     return 0;
 }
 
+/* Until when exchanges may go on in which our own end has no part: nothing here
+ * tells when they are over. */
+static uint64_t foreign_end_ns(const struct group *group)
+{
+    uint64_t latest_ns = 0;
+
+    for (size_t i = 0; i < group->exchange_count; i++) {
+        const struct ordered_exchange *ordered = &group->exchanges[i];
+        bool is_own = false;
+
+        for (size_t k = 0; k < ordered->part_count; k++)
+            is_own |=
+                ends_is_own(group->conductor->ends, ordered->parts[k].end);
+        if (!is_own && group->start_ns + ordered->planned_ns > latest_ns)
+            latest_ns = group->start_ns + ordered->planned_ns;
+    }
+    return latest_ns;
+}
+
 static int keep_silent(struct group *group, struct fault *fault)
 {
     struct conductor *conductor = group->conductor;
@@ -523,6 +542,8 @@ static int keep_silent(struct group *group, struct fault *fault)
             now_ns + (own_end_sends(group) ? drain_ns(group) : 0);
         if (drained_ns < until_ns || now_ns > until_ns)
             until_ns = drained_ns;
+        if (until_ns < foreign_end_ns(group))
+            until_ns = foreign_end_ns(group);
     }
     until_ns += lead_after(round_trip_ns) / lead_round_trips;
     return conductor_pause(conductor, until_ns, show_time_left, group);
