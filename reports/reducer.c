@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/changes.h"
 #include "reports/doubts_ways.h"
 #include "reports/loading.h"
 #include "reports/reach.h"
 #include "reports/report.h"
 #include "reports/shortfall.h"
+#include "reports/together.h"
 
 static const struct report_kind *report_kind_of(const struct kind *kind)
 {
@@ -77,6 +79,10 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
     reach_add_methods(reduction);
     doubts_add(reduction);
     code = doubts_add_compared(reduction, fault);
+    if (!code)
+        code = together_add(reduction, fault);
+    if (!code)
+        code = changes_add(reduction, fault);
     if (!code)
         code = shortfall_add(reduction, fault);
     return code ? code : loading_notes(reduction, fault);

@@ -45,9 +45,11 @@ static double clear_bps(const struct evidence *evidence)
                : evidence->measured_bps;
 }
 
-static bool is_within(double bps, struct range expected)
+static bool is_within(const struct parting *parting, double bps,
+                      struct range expected)
 {
-    return bps >= MEETS_SHARE_RATIO * expected.low && bps <= expected.high;
+    return bps >= plan_meets_ratio(parting->reduction->plan) * expected.low
+           && bps <= expected.high;
 }
 
 static bool echo_fits(const struct evidence *evidence,
@@ -82,12 +84,12 @@ static int other_step(const struct parting *parting, bool *ret_is_shown)
         if (i == own)
             continue;
         if (is_read
-            || (is_within(bps, other->goodput_bps)
+            || (is_within(parting, bps, other->goodput_bps)
                 && echo_fits(evidence, other))) {
             *ret_is_shown = true;
             return (int) i;
         }
-        if (is_within(bps, other->goodput_bps))
+        if (is_within(parting, bps, other->goodput_bps))
             found = (int) i;
     }
     return found;
@@ -106,7 +108,7 @@ static void part_other_step(struct parting *parting)
 
     /* What little is left or too much is the other step's own range. */
     if (bps < 0
-        || is_within(clear_bps(parting->evidence),
+        || is_within(parting, clear_bps(parting->evidence),
                      parting->reduction->expectations[step].goodput_bps))
         take_all(parting, PART_OTHER_STEP);
     else
@@ -120,23 +122,43 @@ static double bps_of(const struct evidence *evidence, double bytes)
     return bytes * BITS_PER_BYTE / evidence->span_s;
 }
 
-static bool has_repeats(const struct evidence *evidence)
+/* A link that loses all the time has long gaps too, while TCP waits. */
+static bool has_outage(const struct evidence *evidence)
 {
-    return evidence->repeated_outside_bytes
-               >= REPEATED_LEAST_RATIO * evidence->sent_bytes
-           && evidence->repeated_outside_bytes
-                  >= REPEATED_LEAST_SEGMENTS * evidence->segment_bytes
-           && evidence->repeated_outside_bytes > 0;
+    const bool is_well_outside =
+        clear_bps(evidence) >= OUTAGE_OUTSIDE_RATIO * evidence->expected.low;
+    const bool loses_outside =
+        evidence->repeated_outside_bytes
+            >= OUTAGE_REPEATED_RATIO * evidence->sent_bytes
+        && evidence->repeated_outside_bytes > 0;
+
+    return evidence->outage_count && !evidence->loses_echoes && !loses_outside
+           && (is_well_outside
+               || evidence->repeated_outside_bytes
+                      < REPEATED_LEAST_RATIO * evidence->sent_bytes
+               || !evidence->has_tcp);
 }
 
-/* A link that loses all the time has long gaps too, while TCP waits. */
+static double repeated_bytes(const struct evidence *evidence)
+{
+    return has_outage(evidence) ? evidence->repeated_outside_bytes
+                                : evidence->repeated_bytes;
+}
+
+static bool has_repeats(const struct evidence *evidence)
+{
+    const double bytes = repeated_bytes(evidence);
+
+    return bytes >= REPEATED_LEAST_RATIO * evidence->sent_bytes
+           && bytes >= REPEATED_LEAST_SEGMENTS * evidence->segment_bytes
+           && bytes > 0;
+}
+
 static void part_outage(struct parting *parting)
 {
     const struct evidence *evidence = parting->evidence;
-    const bool is_well_outside =
-        clear_bps(evidence) >= OUTAGE_OUTSIDE_RATIO * evidence->expected.low;
 
-    if (evidence->outage_count && (is_well_outside || !has_repeats(evidence)))
+    if (has_outage(evidence))
         take(parting, PART_OUTAGE,
              evidence->expected_bps * evidence->outage_s / evidence->span_s);
 }
@@ -172,8 +194,7 @@ static void part_losses(struct parting *parting)
 
     if (!has_repeats(evidence))
         return;
-    take(parting, PART_REPEATS,
-         bps_of(evidence, evidence->repeated_outside_bytes));
+    take(parting, PART_REPEATS, bps_of(evidence, repeated_bytes(evidence)));
     if (evidence->held_ratio >= HELD_LEAST_RATIO)
         take(parting, PART_LOSS_WINDOW,
              parting->left_bps * evidence->held_ratio);
@@ -328,7 +349,8 @@ static int explain(struct reduction *reduction,
     if (code || !range_is_said(evidence.expected) || evidence.span_s <= 0)
         return code;
     const bool is_short =
-        evidence.measured_bps < MEETS_SHARE_RATIO * evidence.expected.low;
+        evidence.measured_bps
+        < plan_meets_ratio(reduction->plan) * evidence.expected.low;
     const bool is_too_much = evidence.measured_bps > evidence.expected.high;
 
     if (!is_short && !is_too_much)

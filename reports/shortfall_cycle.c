@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/shortfall_evidence.h"
 
+#include <bothends/kinds.h>
+
 /*
  * What says that the air itself is not as the plan states it: idle echoes
  * between the two ends on the same step, and what the radios told.
@@ -12,6 +14,50 @@ static bool is_between(const struct finding *finding,
             && strcmp(finding->to, exchange->to) == 0)
            || (strcmp(finding->from, exchange->to) == 0
                && strcmp(finding->to, exchange->from) == 0);
+}
+
+static bool is_idle_echo(const struct finding *finding,
+                         const struct exchange_record *exchange)
+{
+    return finding->exchange[0] && strcmp(finding->kind, ping_kind.name) == 0
+           && strcmp(finding->condition, "idle") == 0
+           && strcmp(finding->step, exchange->step) == 0
+           && finding->round == exchange->round && is_between(finding, exchange)
+           && isfinite(finding->value);
+}
+
+/* A percentile of those answered stands beside that of all sent, which has the
+ * expectation. */
+static void take_median(const struct reduction *reduction, size_t place,
+                        uint64_t *most_count, struct evidence *evidence)
+{
+    const struct finding *answered = rows_at(&reduction->findings, place);
+
+    if (answered->samples_count <= *most_count)
+        return;
+    for (size_t i = place; i-- > 0;) {
+        const struct finding *all = rows_at(&reduction->findings, i);
+
+        if (strcmp(all->exchange, answered->exchange) != 0)
+            return;
+        if (strcmp(all->measure, "rtt_p50") != 0 || isnan(all->expected_low))
+            continue;
+        *most_count = answered->samples_count;
+        evidence->echo_median_s = answered->value;
+        evidence->echo_median_expected_s =
+            (struct range){ all->expected_low, all->expected_high };
+        return;
+    }
+}
+
+static void take_least(const struct finding *finding, struct evidence *evidence)
+{
+    if (isnan(finding->expected_low) || finding->samples_count < ECHOES_LEAST
+        || evidence->echo_least_s <= finding->value)
+        return;
+    evidence->echo_least_s = finding->value;
+    evidence->echo_least_expected_s =
+        (struct range){ finding->expected_low, finding->expected_high };
 }
 
 /* Of single exchanges: the least of all, and the median of the most. */
@@ -26,26 +72,15 @@ void evidence_take_echoes(const struct reduction *reduction,
     for (size_t i = 0; i < reduction->findings.count; i++) {
         const struct finding *finding = rows_at(&reduction->findings, i);
 
-        /* Without an expectation it was no echo across the idle air. */
-        if (!finding->exchange[0] || isnan(finding->expected_low)
-            || strcmp(finding->step, exchange->step) != 0
-            || finding->round != exchange->round
-            || !is_between(finding, exchange) || !isfinite(finding->value))
+        if (!is_idle_echo(finding, exchange))
             continue;
-        if (strcmp(finding->measure, "rtt_least") == 0
-            && finding->samples_count >= ECHOES_LEAST
-            && !(evidence->echo_least_s <= finding->value)) {
-            evidence->echo_least_s = finding->value;
-            evidence->echo_least_expected_s =
-                (struct range){ finding->expected_low, finding->expected_high };
-        }
-        if (strcmp(finding->measure, "rtt_p50") == 0
-            && finding->samples_count > most_count) {
-            most_count = finding->samples_count;
-            evidence->echo_median_s = finding->value;
-            evidence->echo_median_expected_s =
-                (struct range){ finding->expected_low, finding->expected_high };
-        }
+        if (strcmp(finding->measure, "rtt_least") == 0)
+            take_least(finding, evidence);
+        else if (strcmp(finding->measure, "rtt_answered_p50") == 0)
+            take_median(reduction, i, &most_count, evidence);
+        else if (strcmp(finding->measure, "loss") == 0)
+            evidence->loses_echoes =
+                evidence->loses_echoes || finding->low >= ECHO_LOSS_RATIO;
     }
 }
 

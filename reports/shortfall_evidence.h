@@ -42,6 +42,7 @@ struct evidence {
 
     /* Idle echoes between the two ends on this step. */
     double echo_least_s, echo_median_s; /* NaN: none */
+    bool loses_echoes;                  /* more than one in a hundred */
     struct range echo_least_expected_s, echo_median_expected_s;
     char read_step[READING_TEXT_SIZE]; /* a radio told another step */
     char read_step_end[ADDRESS_SIZE];
@@ -77,6 +78,9 @@ void evidence_take_readings(const struct reduction *reduction,
 #define OUTAGE_CAME_RATIO 0.3
 /* ... and in between the link does at least that much of the expected. */
 #define OUTAGE_OUTSIDE_RATIO 0.7
+/* ... and sends no more than that share again then: else it loses all the time
+ * and TCP's time-outs make the gaps. */
+#define OUTAGE_REPEATED_RATIO 0.03
 /* Shares of the time that TCP was watched. */
 #define IDLE_LEAST_RATIO    0.05
 #define LIMITED_LEAST_RATIO 0.10
@@ -93,6 +97,8 @@ void evidence_take_readings(const struct reduction *reduction,
 /* An idle echo's median above the most expected; its least about the same. */
 #define ECHO_MEDIAN_RATIO 1.15
 #define ECHO_LEAST_RATIO  1.10
+/* Idle echoes lost: the lower end of the loss's interval. */
+#define ECHO_LOSS_RATIO 0.01
 /* Echoes whose median is used. */
 #define ECHOES_LEAST 6
 /* Of the shortfall: a part so large dominates. */

@@ -185,7 +185,12 @@ static void weigh_gap(struct evidence *evidence,
         return;
     evidence->outage_count++;
     evidence->outage_s += fmax(0, gap_s - fmax(cycle_s, came_s));
-    evidence->repeated_outside_bytes -= around.repeated_bytes;
+    /* What was in flight is sent again once it is over. */
+    const uint64_t after_ns =
+        to_ns + (to_ns - from_ns) / 2 + (uint64_t) (OUTAGE_LEAST_S * 1e9);
+
+    evidence->repeated_outside_bytes -=
+        around_gap(tcp, to_receiver_ns, from_ns, after_ns).repeated_bytes;
 }
 
 static void find_outages(struct evidence *evidence,

@@ -173,7 +173,7 @@ static void lengthen_cycle(struct scenario *scenario)
     default:
         air->end_count = 4;
         for (size_t i = 2; i < 4; i++)
-            add_other(scenario, i, 0, between(scenario, 0.15, 0.40));
+            add_other(scenario, i, 5 - i, between(scenario, 0.15, 0.40));
         return;
     }
 }

@@ -147,17 +147,13 @@ static size_t add_account(struct logbook_exchange *stored, size_t count,
     return count + 1;
 }
 
-void made_run_add(struct made_run *made, const struct made_exchange *exchange)
+static void fill_exchange(const struct made_run *made, size_t place,
+                          const struct made_exchange *exchange, char *id,
+                          struct logbook_exchange *ret_stored)
 {
-    const uint64_t started_ns =
-        started_unix_ns + (made->group_count + 1) * 30 * NS_PER_S;
-    char id[ID_SIZE];
-    struct logbook_note note = { .at_unix_ns = started_ns, .class = "test" };
-    struct fault fault = { 0 };
-
-    (void) snprintf(id, sizeof(id), "made-%llu",
-                    (unsigned long long) made->group_count);
-    struct logbook_exchange stored = {
+    (void) snprintf(id, ID_SIZE, place ? "made-%llu-%zu" : "made-%llu",
+                    (unsigned long long) made->group_count, place);
+    *ret_stored = (struct logbook_exchange){
         .id = id,
         .from = exchange->from,
         .to = exchange->to,
@@ -166,28 +162,50 @@ void made_run_add(struct made_run *made, const struct made_exchange *exchange)
         .spec = exchange->spec,
         .plan_index = exchange->plan_index,
     };
-    stored.account_count =
-        add_account(&stored, 0, exchange->from, exchange->from_account);
-    stored.account_count = add_account(&stored, stored.account_count,
-                                       exchange->to, exchange->to_account);
-    if (exchange->note)
-        (void) snprintf(note.text, sizeof(note.text), "%s", exchange->note);
+    ret_stored->account_count =
+        add_account(ret_stored, 0, exchange->from, exchange->from_account);
+    ret_stored->account_count =
+        add_account(ret_stored, ret_stored->account_count, exchange->to,
+                    exchange->to_account);
+}
+
+void made_run_add_together(struct made_run *made,
+                           const struct made_exchange *exchanges, size_t count)
+{
+    const uint64_t started_ns =
+        started_unix_ns + (made->group_count + 1) * 30 * NS_PER_S;
+    char ids[MADE_TOGETHER_MOST][ID_SIZE];
+    struct logbook_exchange stored[MADE_TOGETHER_MOST];
+    struct logbook_note note = { .at_unix_ns = started_ns, .class = "test" };
+    struct fault fault = { 0 };
+
+    if (count > MADE_TOGETHER_MOST)
+        die("too many together");
+    for (size_t i = 0; i < count; i++)
+        fill_exchange(made, i, &exchanges[i], ids[i], &stored[i]);
+    if (exchanges->note)
+        (void) snprintf(note.text, sizeof(note.text), "%s", exchanges->note);
     const struct logbook_group group = {
         .position = made->group_count++,
-        .round = exchange->round,
-        .place = exchange->plan_index,
-        .step = made->plan.steps[exchange->step].name,
+        .round = exchanges->round,
+        .place = exchanges->plan_index,
+        .step = made->plan.steps[exchanges->step].name,
         .started_unix_ns = started_ns,
         .ended_unix_ns = started_ns + 25 * NS_PER_S,
         .control_sent_bytes = 700,
         .control_received_bytes = 900,
-        .exchanges = &stored,
-        .exchange_count = 1,
+        .exchanges = stored,
+        .exchange_count = count,
         .notes = &note,
-        .note_count = exchange->note ? 1 : 0,
+        .note_count = exchanges->note ? 1 : 0,
     };
     if (logbook_store_group(made->logbook, made->run.run, &group, &fault))
         die(fault.text);
+}
+
+void made_run_add(struct made_run *made, const struct made_exchange *exchange)
+{
+    made_run_add_together(made, exchange, 1);
 }
 
 void made_run_end(struct made_run *made, const char *state)

@@ -38,6 +38,10 @@ struct made_exchange {
     const char *note; /* NULL: none */
 };
 void made_run_add(struct made_run *made, const struct made_exchange *exchange);
+/* Several in one group; round, step, place and note are the first one's. */
+#define MADE_TOGETHER_MOST 8
+void made_run_add_together(struct made_run *made,
+                           const struct made_exchange *exchanges, size_t count);
 void made_run_end(struct made_run *made, const char *state);
 
 /* Downloads whose receiver got bytes at a constant rate, in slots: of every

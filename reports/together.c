@@ -1,0 +1,354 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/together.h"
+
+#include "reports/quantiles.h"
+
+#include <bothends/kinds.h>
+
+/* A shorter span than this says nothing. */
+static const double span_least_s = 1;
+/* Two intervals at 95 % hold together at 90 % at least (Bonferroni). */
+static const double ratio_level_ratio = 0.90;
+
+/* --- reading ---------------------------------------------------------------
+ */
+
+static double after_start_s(const struct account_record *account,
+                            uint64_t at_ns)
+{
+    const uint64_t start_ns =
+        account->start_ns ? account->start_ns : account->account.begun_ns;
+
+    return ((double) at_ns - (double) start_ns) * 1e-9;
+}
+
+static void widen(struct member *member, double at_s)
+{
+    member->from_s = fmin(member->from_s, at_s);
+    member->until_s = fmax(member->until_s, at_s);
+}
+
+static int read_ping(const struct reduction *reduction,
+                     const struct exchange_record *record,
+                     struct member *member, struct fault *fault)
+{
+    struct rows rows = { .row_size = sizeof(struct ping_probe) };
+    const int code = reduction_read_series(
+        reduction, record, &record->from_account, "probes", &rows, fault);
+
+    for (size_t i = 0; i < rows.count; i++) {
+        const struct ping_probe *probe = rows_at(&rows, i);
+
+        if (probe->state == PROBE_UNSENT || probe->after_pause)
+            continue;
+        struct trip *trip = rows_add(&member->trips);
+
+        trip->at_s = after_start_s(&record->from_account, probe->sent_ns);
+        trip->took_s = probe->state == PROBE_ANSWERED && probe->rtt_ns > 0
+                           ? (double) probe->rtt_ns * 1e-9
+                           : (double) INFINITY;
+        widen(member, trip->at_s);
+    }
+    rows_clear(&rows);
+    return code;
+}
+
+static int read_messages(const struct reduction *reduction,
+                         const struct exchange_record *record, int way,
+                         struct member *member, struct fault *fault)
+{
+    const struct account_record *account =
+        way ? &record->to_account : &record->from_account;
+    struct rows rows = { .row_size = sizeof(struct messages_sent) };
+    const int code = account->is_there ? reduction_read_series(
+                         reduction, record, account, "sent", &rows, fault)
+                                       : 0;
+
+    for (size_t i = 0; i < rows.count; i++) {
+        const struct messages_sent *message = rows_at(&rows, i);
+
+        if (message->state == MESSAGE_UNSENT)
+            continue;
+        struct trip *trip = rows_add(&member->trips);
+
+        trip->way = way;
+        trip->at_s = after_start_s(account, message->handed_ns);
+        trip->took_s =
+            message->state == MESSAGE_CONFIRMED
+                    && message->confirmed_ns >= message->handed_ns
+                ? (double) (message->confirmed_ns - message->handed_ns) * 1e-9
+                : (double) INFINITY;
+        widen(member, trip->at_s);
+    }
+    rows_clear(&rows);
+    return code;
+}
+
+/* Until the feeding time was over: what comes then is the tail. */
+static int read_download(const struct reduction *reduction,
+                         const struct exchange_record *record,
+                         struct member *member, struct fault *fault)
+{
+    const struct download_spec *spec = (const void *) record->spec.bytes;
+    const double most_s = record->has_spec && spec->for_ns
+                              ? (double) spec->for_ns * 1e-9
+                              : (double) INFINITY;
+    struct rows rows = { .row_size = sizeof(struct download_arrival) };
+    const int code = reduction_read_series(
+        reduction, record, &record->to_account, "arrivals", &rows, fault);
+
+    for (size_t i = 0; i < rows.count; i++) {
+        const struct download_arrival *arrival = rows_at(&rows, i);
+        const double at_s = after_start_s(&record->to_account, arrival->at_ns);
+
+        if (at_s > most_s)
+            continue;
+        *(struct piece *) rows_add(&member->pieces) =
+            (struct piece){ at_s, (double) arrival->bytes };
+        widen(member, at_s);
+    }
+    rows_clear(&rows);
+    return code;
+}
+
+static int read_member(const struct reduction *reduction, size_t exchange,
+                       struct member *member, struct fault *fault)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+    int code = 0;
+
+    *member = (struct member){ .exchange = exchange,
+                               .from_s = (double) INFINITY,
+                               .until_s = -(double) INFINITY,
+                               .trips.row_size = sizeof(struct trip),
+                               .pieces.row_size = sizeof(struct piece) };
+    if (strcmp(record->kind->name, "ping") == 0
+        && record->from_account.is_there)
+        code = read_ping(reduction, record, member, fault);
+    for (int way = 0; !code && way < 2; way++) {
+        if (strcmp(record->kind->name, "messages") == 0)
+            code = read_messages(reduction, record, way, member, fault);
+    }
+    if (!code && strcmp(record->kind->name, "download") == 0
+        && record->to_account.is_there)
+        code = read_download(reduction, record, member, fault);
+    return code;
+}
+
+/* --- times under load ------------------------------------------------------
+ */
+
+/* The same figure idle, between the same ends on the same step: of that round,
+ * else of all rounds. */
+static const struct finding *idle_finding(const struct reduction *reduction,
+                                          const struct finding *loaded,
+                                          const char *measure)
+{
+    const struct finding *found = NULL;
+
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        const struct finding *finding = rows_at(&reduction->findings, i);
+
+        if (strcmp(finding->measure, measure) == 0
+            && strcmp(finding->condition, "idle") == 0
+            && strcmp(finding->step, loaded->step) == 0
+            && strcmp(finding->from, loaded->from) == 0
+            && strcmp(finding->to, loaded->to) == 0 && finding->value > 0
+            && (finding->round == loaded->round || !finding->round)
+            && (!found || finding->round == loaded->round))
+            found = finding;
+    }
+    return found;
+}
+
+static struct finding *add_named(struct reduction *reduction,
+                                 const struct exchange_record *record, int way,
+                                 const char *measure, const char *unit)
+{
+    struct finding *finding =
+        reduction_add_finding(reduction, record, measure, unit);
+
+    if (way) {
+        (void) snprintf(finding->from, sizeof(finding->from), "%s", record->to);
+        (void) snprintf(finding->to, sizeof(finding->to), "%s", record->from);
+    }
+    return finding;
+}
+
+static void add_ratio(struct reduction *reduction,
+                      const struct exchange_record *record, int way,
+                      const char *measure, const struct estimate *loaded,
+                      size_t samples, const char *idle_measure)
+{
+    struct finding *finding =
+        add_named(reduction, record, way, measure, "ratio");
+    const struct finding *idle = idle_finding(reduction, finding, idle_measure);
+
+    finding->samples_count = samples;
+    finding->level_ratio = ratio_level_ratio;
+    if (!idle || isinf(idle->value)) {
+        finding_set_why(finding, "the same was not measured idle");
+        return;
+    }
+    finding->value = loaded->value / idle->value;
+    finding->low = loaded->low / idle->high;
+    finding->high = loaded->high / idle->low;
+    if (isnan(finding->low) || isnan(finding->high))
+        finding_set_why(finding, "one of the two has no interval");
+}
+
+static void add_times(struct reduction *reduction,
+                      const struct together *together,
+                      const struct member *member, int way)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, member->exchange);
+    const bool is_ping = strcmp(record->kind->name, "ping") == 0;
+    double *sorted_s = calloc(member->trips.count + 1, sizeof(*sorted_s));
+    size_t count = 0;
+
+    if (!sorted_s)
+        abort();
+    for (size_t i = 0; i < member->trips.count; i++) {
+        const struct trip *trip = rows_at(&member->trips, i);
+
+        if (trip->way == way && trip->at_s >= together->from_s
+            && trip->at_s <= together->until_s)
+            sorted_s[count++] = trip->took_s;
+    }
+    quantile_sort(sorted_s, count);
+    const struct estimate estimate =
+        quantile_estimate(sorted_s, count, 0.5, CONFIDENCE_LEVEL);
+    struct finding *finding = add_named(
+        reduction, record, way,
+        is_ping ? "rtt_under_load_p50" : "confirmed_under_load_p50", "s");
+
+    free(sorted_s);
+    finding->samples_count = count;
+    if (count < quantile_least_count(0.5, CONFIDENCE_LEVEL)) {
+        finding_set_why(finding, "needs %zu, %zu were sent while all ran",
+                        quantile_least_count(0.5, CONFIDENCE_LEVEL), count);
+        return;
+    }
+    finding_set(finding, &estimate, count);
+    add_ratio(reduction, record, way,
+              is_ping ? "rtt_load_ratio" : "confirmed_load_ratio", &estimate,
+              count, is_ping ? "rtt_p50" : "confirmed_p50");
+}
+
+/* --- one group --------------------------------------------------------------
+ */
+
+static bool find_span(struct together *together)
+{
+    together->from_s = -(double) INFINITY;
+    together->until_s = (double) INFINITY;
+    for (size_t i = 0; i < together->count; i++) {
+        together->from_s = fmax(together->from_s, together->members[i].from_s);
+        together->until_s =
+            fmin(together->until_s, together->members[i].until_s);
+    }
+    return together->until_s - together->from_s >= span_least_s;
+}
+
+static void tell_span(struct reduction *reduction,
+                      const struct together *together, bool is_long_enough)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, together->members[0].exchange);
+
+    if (is_long_enough)
+        reduction_add_sentence(
+            &reduction->methods,
+            "On step %s in round %llu %zu exchanges ran together; what is said "
+            "of them under load is from the %.1f s in which all were active "
+            "(%.1f to %.1f s after their common start).",
+            record->step, (unsigned long long) record->round, together->count,
+            together->until_s - together->from_s, together->from_s,
+            together->until_s);
+    else
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The %zu exchanges that should have run together on step %s in "
+            "round %llu were not all active at once for as long as %.0f s: "
+            "nothing is said of them under load.",
+            together->count, record->step, (unsigned long long) record->round,
+            span_least_s);
+}
+
+static void add_group(struct reduction *reduction, struct together *together)
+{
+    const bool is_long_enough = find_span(together);
+
+    tell_span(reduction, together, is_long_enough);
+    if (!is_long_enough)
+        return;
+    for (size_t i = 0; i < together->count; i++) {
+        const struct member *member = &together->members[i];
+        const struct exchange_record *record =
+            reduction_exchange(reduction, member->exchange);
+
+        if (strcmp(record->kind->name, "download") != 0)
+            add_times(reduction, together, member, 0);
+        if (strcmp(record->kind->name, "messages") == 0)
+            add_times(reduction, together, member, 1);
+    }
+    together_share(reduction, together);
+}
+
+static bool is_of_group(const struct exchange_record *a,
+                        const struct exchange_record *b)
+{
+    return a->started_unix_ns == b->started_unix_ns && a->round == b->round
+           && strcmp(a->step, b->step) == 0;
+}
+
+static void together_clear(struct together *together)
+{
+    for (size_t i = 0; i < together->count; i++) {
+        rows_clear(&together->members[i].trips);
+        rows_clear(&together->members[i].pieces);
+    }
+}
+
+/* The group that begins with that exchange. */
+static int read_group(const struct reduction *reduction, size_t first,
+                      struct together *together, struct fault *fault)
+{
+    const struct exchange_record *record = reduction_exchange(reduction, first);
+    int code = 0;
+
+    together->count = 0;
+    for (size_t i = first; !code && i < reduction->exchanges.count
+                           && together->count < PLAN_GROUP_MAX;
+         i++) {
+        if (is_of_group(reduction_exchange(reduction, i), record))
+            code = read_member(reduction, i,
+                               &together->members[together->count++], fault);
+    }
+    return code;
+}
+
+int together_add(struct reduction *reduction, struct fault *fault)
+{
+    struct together *together = calloc(1, sizeof(*together));
+    int code = 0;
+
+    if (!together)
+        abort();
+    for (size_t i = 0; !code && i < reduction->exchanges.count; i++) {
+        if (i
+            && is_of_group(reduction_exchange(reduction, i),
+                           reduction_exchange(reduction, i - 1)))
+            continue;
+        if (strcmp(reduction_exchange(reduction, i)->condition, "idle") == 0)
+            continue;
+        code = read_group(reduction, i, together, fault);
+        if (!code && together->count > 1)
+            add_group(reduction, together);
+        together_clear(together);
+    }
+    free(together);
+    return code;
+}

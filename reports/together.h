@@ -1,0 +1,50 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_TOGETHER_H
+#define REPORTS_TOGETHER_H
+
+#include "reports/reduction.h"
+
+/*
+ * What is there only because exchanges ran at once: latency and confirmation
+ * under load and as a multiple of idle, the total of downloads against the
+ * shared capacity, each one's share of goodput and of airtime, and fairness.
+ * All from the span in which every member was active.  After the kinds have
+ * reduced and combined.
+ */
+int together_add(struct reduction *reduction, struct fault *fault);
+
+/* --- between together.c and together_share.c ------------------------------ */
+
+/* One member; times are seconds after the common ordered start. */
+struct member {
+    size_t exchange; /* index */
+    double from_s, until_s;
+    /* Of a ping or of messages: one a probe or message, in the order of
+     * sending. */
+    struct rows trips; /* of struct trip */
+    /* Of a download: when bytes arrived. */
+    struct rows pieces; /* of struct piece */
+};
+
+struct trip {
+    int way;             /* of messages: 0 from, 1 to */
+    double at_s, took_s; /* lost: INFINITY */
+};
+
+struct piece {
+    double at_s, bytes;
+};
+
+struct together {
+    struct member members[PLAN_GROUP_MAX];
+    size_t count;
+    double from_s, until_s; /* all active */
+};
+
+/* Rates in equal parts of the span, by whole cycles where those are known. */
+#define SPAN_PARTS 20
+
+void together_share(struct reduction *reduction,
+                    const struct together *together);
+
+#endif

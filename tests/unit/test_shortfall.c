@@ -1,0 +1,288 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/shortfall.h"
+
+#include "reports/reduction.h"
+#include "tests/bench/tcp_model.h"
+#include "tests/support/made_run.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdlib.h>
+/* cmocka.h must follow the three above */
+#include <cmocka.h>
+
+/* Samples come from a TCP of the tests' own over the practice link's air: it
+ * shares nothing with what is tested. */
+struct fixture {
+    struct made_run made;
+    struct tcp_model model;
+    struct download_spec spec;
+    struct reduction reduction;
+    bool is_reduced;
+};
+
+static int set_up(void **state)
+{
+    struct fixture *fixture = calloc(1, sizeof(*fixture));
+    struct fault fault = { 0 };
+
+    made_run_init(&fixture->made, false);
+    fixture->made.plan.practice.queue_bytes = 96000;
+    fixture->model = (struct tcp_model){ .sender = 0,
+                                         .receiver = 1,
+                                         .seed = 5,
+                                         .segment_bytes = 1448,
+                                         .for_ns = 40 * NS_PER_S };
+    if (air_config_from_plan(&fixture->made.plan, &fixture->model.air, &fault))
+        return -1;
+    fixture->spec =
+        (struct download_spec){ .for_ns = 40 * NS_PER_S, .connections = 1 };
+    *state = fixture;
+    return 0;
+}
+
+static int tear_down(void **state)
+{
+    struct fixture *fixture = *state;
+
+    if (fixture->is_reduced)
+        reduction_clear(&fixture->reduction);
+    made_run_clear(&fixture->made);
+    free(fixture);
+    return 0;
+}
+
+static void add_download(struct fixture *fixture)
+{
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    made_run_add(&fixture->made,
+                 &(struct made_exchange){ .kind = &download_kind,
+                                          .round = 1,
+                                          .plan_index = 1,
+                                          .from = "mill",
+                                          .to = "quay",
+                                          .spec = &fixture->spec,
+                                          .from_account = &sender,
+                                          .to_account = &receiver });
+    account_clear(&sender);
+    account_clear(&receiver);
+}
+
+static void add_pings(struct fixture *fixture)
+{
+    static const struct ping_spec spec = { .count = 30,
+                                           .size_bytes = 56,
+                                           .wait_ns = 5 * NS_PER_S };
+    uint64_t rtts_ns[30];
+    struct exchange_account prober;
+    struct exchange_account answerer;
+
+    echo_model_run(&fixture->model, COUNT_OF(rtts_ns), 0.4, rtts_ns);
+    made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
+    made_answerer(&answerer);
+    made_run_add(&fixture->made,
+                 &(struct made_exchange){ .kind = &ping_kind,
+                                          .round = 1,
+                                          .from = "mill",
+                                          .to = "quay",
+                                          .spec = &spec,
+                                          .from_account = &prober,
+                                          .to_account = &answerer });
+    account_clear(&prober);
+    account_clear(&answerer);
+}
+
+static void reduce(struct fixture *fixture)
+{
+    struct fault fault = { 0 };
+
+    made_run_end(&fixture->made, "complete");
+    reduction_init(&fixture->reduction, made_run_database(&fixture->made),
+                   &fixture->made.plan);
+    fixture->is_reduced = true;
+    if (reduction_run(&fixture->reduction, fixture->made.run.run, &fault))
+        fail_msg("%s", fault.text);
+}
+
+/* The only shortfall; its parts add up and are findings. */
+static const struct shortfall *explained(struct fixture *fixture)
+{
+    reduce(fixture);
+    assert_int_equal(fixture->reduction.shortfalls.count, 1);
+    const struct shortfall *shortfall =
+        rows_at(&fixture->reduction.shortfalls, 0);
+    double sum_bps = 0;
+    size_t findings = 0;
+
+    for (int i = 0; i < SHORTFALL_PARTS; i++)
+        sum_bps += shortfall->part_bps[i];
+    assert_true(
+        fabs(sum_bps - (shortfall->expected_bps - shortfall->measured_bps))
+        < 1e-6 * shortfall->expected_bps);
+    for (size_t i = 0; i < fixture->reduction.findings.count; i++) {
+        const struct finding *finding =
+            rows_at(&fixture->reduction.findings, i);
+
+        findings += strncmp(finding->measure, "shortfall_", 10) == 0;
+    }
+    assert_int_equal(findings, SHORTFALL_PARTS);
+    assert_string_not_equal(shortfall->sentence, "");
+    print_message("%s\n", shortfall->sentence);
+    assert_string_not_equal(shortfall->advice, "");
+    return shortfall;
+}
+
+static void a_link_that_meets_gets_no_cause(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_pings(fixture);
+    add_download(fixture);
+    reduce(fixture);
+    assert_int_equal(fixture->reduction.shortfalls.count, 0);
+}
+
+static void nothing_for_long_is_an_outage(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.outages[0].from_ns = 12 * NS_PER_S;
+    fixture->model.outages[0].to_ns = 22 * NS_PER_S;
+    add_download(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_int_equal(shortfall->dominant, PART_OUTAGE);
+    /* TCP's back-off makes it longer than it was. */
+    assert_true(shortfall->part_bps[PART_OUTAGE]
+                > 0.2 * shortfall->expected_bps);
+    assert_true(shortfall->part_bps[PART_OUTAGE]
+                < 0.6 * shortfall->expected_bps);
+}
+
+static void a_small_receive_window_is_found(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.receiver_window_bytes = 1448;
+    add_download(fixture);
+    assert_int_equal(explained(fixture)->dominant, PART_RECEIVER_WINDOW);
+}
+
+static void a_small_send_buffer_is_found(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.send_buffer_bytes = 1448;
+    add_download(fixture);
+    assert_int_equal(explained(fixture)->dominant, PART_SEND_BUFFER);
+}
+
+static void a_sender_with_nothing_to_send_is_no_outage(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.feed_on_ns = 2 * NS_PER_S;
+    fixture->model.feed_off_ns = 8 * NS_PER_S;
+    add_download(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_int_equal(shortfall->dominant, PART_SENDER_IDLE);
+    assert_true(shortfall->part_bps[PART_OUTAGE] == 0);
+}
+
+static void losses_are_found_by_what_is_sent_again(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.loss_ratio = 0.25;
+    add_download(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_true(shortfall->dominant == PART_REPEATS
+                || shortfall->dominant == PART_LOSS_WINDOW);
+}
+
+static void more_stations_are_a_longer_cycle(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.air.end_count = 9;
+    add_pings(fixture);
+    add_download(fixture);
+    assert_int_equal(explained(fixture)->dominant, PART_LONGER_CYCLE);
+}
+
+static void without_echoes_a_longer_cycle_is_a_guess_and_said_so(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.air.end_count = 9;
+    add_download(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_int_equal(shortfall->dominant, PART_UNEXPLAINED);
+    assert_true(shortfall->or_else >= 0);
+}
+
+static void a_slower_step_is_told_by_goodput_and_echoes(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan_step *steps = fixture->made.plan.steps;
+    const struct plan_step calm = steps[0];
+
+    /* Stated: the brisk one, whose exchanges are on index 0 here. */
+    steps[0] = steps[1];
+    steps[1] = calm;
+    add_pings(fixture);
+    add_download(fixture);
+    assert_int_equal(explained(fixture)->dominant, PART_OTHER_STEP);
+}
+
+static void other_traffic_is_told_by_the_counters(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.other_count = 1;
+    fixture->model.others[0] = (struct model_other){ 0, 1, 0.3, 900 };
+    add_download(fixture);
+    assert_int_equal(explained(fixture)->dominant, PART_FOREIGN);
+}
+
+static void a_clean_short_download_has_no_foreign_traffic(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.for_ns = 0;
+    fixture->model.size_bytes = fixture->spec.size_bytes = 12000;
+    fixture->spec.for_ns = 0;
+    add_download(fixture);
+    reduce(fixture);
+    for (size_t i = 0; i < fixture->reduction.doubts.count; i++) {
+        const struct sentence *doubt = rows_at(&fixture->reduction.doubts, i);
+
+        assert_null(strstr(doubt->text, "other traffic"));
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+        TEST(a_link_that_meets_gets_no_cause),
+        TEST(nothing_for_long_is_an_outage),
+        TEST(a_small_receive_window_is_found),
+        TEST(a_small_send_buffer_is_found),
+        TEST(a_sender_with_nothing_to_send_is_no_outage),
+        TEST(losses_are_found_by_what_is_sent_again),
+        TEST(more_stations_are_a_longer_cycle),
+        TEST(without_echoes_a_longer_cycle_is_a_guess_and_said_so),
+        TEST(a_slower_step_is_told_by_goodput_and_echoes),
+        TEST(other_traffic_is_told_by_the_counters),
+        TEST(a_clean_short_download_has_no_foreign_traffic),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
