@@ -48,38 +48,64 @@ looks_of(const struct exchange_record *exchange)
     return &outcome->looks;
 }
 
+static void take_value(struct delays *delays, const struct value_record *value)
+{
+    const double rtt_s = value->level.mean;
+
+    delays->sent_count++;
+    delays->lost_count += isinf(rtt_s) != 0;
+    if (value->what == VALUE_AFTER_PAUSE) {
+        delays->after_pause_s = rtt_s;
+        return;
+    }
+    delays->sorted_s[delays->count++] = rtt_s;
+    delays->answered_count += isinf(rtt_s) == 0;
+}
+
+static void take_exchange(const struct reduction *reduction,
+                          const struct exchange_record *exchange,
+                          struct delays *delays)
+{
+    for (size_t i = 0; i < exchange->value_count; i++)
+        take_value(delays,
+                   rows_at(&reduction->values, exchange->first_value + i));
+}
+
+/* Is that exchange among those that are put together? */
+static bool is_gathered(const struct reduction *reduction, size_t exchange,
+                        const struct delays *delays)
+{
+    return exchange == delays->exchange
+           || (delays->is_all_rounds
+               && reduction_is_same(
+                   reduction_exchange(reduction, exchange),
+                   reduction_exchange(reduction, delays->exchange)));
+}
+
 static void gather(const struct reduction *reduction, size_t exchange,
                    bool is_all_rounds, struct delays *delays)
 {
     const struct exchange_record *record =
         reduction_exchange(reduction, exchange);
+    const size_t last =
+        is_all_rounds ? reduction->exchanges.count : exchange + 1;
+    size_t count = 0;
 
     *delays =
         (struct delays){ .exchange = exchange,
                          .is_all_rounds = is_all_rounds,
                          .after_pause_s = (double) NAN,
                          .level_ratio = steadiness_level(looks_of(record)) };
-    delays->sorted_s =
-        calloc(reduction->values.count + 1, sizeof(*delays->sorted_s));
+    for (size_t i = exchange; i < last; i++)
+        count += is_gathered(reduction, i, delays)
+                     ? reduction_exchange(reduction, i)->value_count
+                     : 0;
+    delays->sorted_s = calloc(count + 1, sizeof(*delays->sorted_s));
     if (!delays->sorted_s)
         abort();
-    for (size_t i = 0; i < reduction->values.count; i++) {
-        const struct value_record *value = rows_at(&reduction->values, i);
-        const double rtt_s = value->level.mean;
-
-        if (value->exchange != exchange
-            && !(is_all_rounds
-                 && reduction_is_same(
-                     reduction_exchange(reduction, value->exchange), record)))
-            continue;
-        delays->sent_count++;
-        delays->lost_count += isinf(rtt_s) != 0;
-        if (value->what == VALUE_AFTER_PAUSE) {
-            delays->after_pause_s = rtt_s;
-            continue;
-        }
-        delays->sorted_s[delays->count++] = rtt_s;
-        delays->answered_count += isinf(rtt_s) == 0;
+    for (size_t i = exchange; i < last; i++) {
+        if (is_gathered(reduction, i, delays))
+            take_exchange(reduction, reduction_exchange(reduction, i), delays);
     }
     quantile_sort(delays->sorted_s, delays->count);
 }
@@ -313,10 +339,12 @@ static void reduce_probes(struct reduction *reduction, size_t exchange,
         (const void *) record->from_account.account.outcome.bytes;
     struct delays delays;
 
+    record->first_value = reduction->values.count;
     for (size_t i = 0; i < probes->count; i++) {
         keep_probe(reduction, exchange, rows_at(probes, i));
         keep_ttl(record, rows_at(probes, i));
     }
+    record->value_count = reduction->values.count - record->first_value;
     gather(reduction, exchange, false, &delays);
     add_findings(reduction, &delays);
     record->own_bytes = (double) outcome->wire_bytes

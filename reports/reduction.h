@@ -55,7 +55,8 @@ struct exchange_record {
     struct kind_room spec;
     bool has_spec;
     struct account_record from_account, to_account;
-    uint64_t least_ttl, most_ttl; /* of a ping's answers; 0: not known */
+    uint64_t least_ttl, most_ttl;    /* of a ping's answers; 0: not known */
+    size_t first_value, value_count; /* of a ping's probes, among the values */
     /* Signs that it did not cross the radio: doubts_ways.c. */
     unsigned bypass_proofs, bypass_signs;
     double own_bytes; /* IP bytes of its own on the link, both ways together,
