@@ -244,11 +244,38 @@ static int put_order(struct group *group, size_t exchange, size_t number,
     return code;
 }
 
-/* All receiving parts come before all sending ones. */
-static int put_orders(struct group *group, uint64_t *ret_longest_ns,
+/* The agents read their radios when they are told, and must be through. */
+static uint64_t readings_lead_ns(const struct group *group)
+{
+    const uint64_t took_ns = group->conductor->readings_ns;
+
+    return took_ns ? took_ns + took_ns / 2 + 100 * NS_PER_MS : 0;
+}
+
+static uint64_t lead_after(uint64_t round_trip_ns)
+{
+    const uint64_t lead_ns = lead_round_trips * round_trip_ns;
+
+    return lead_ns > least_lead_ns ? lead_ns : least_lead_ns;
+}
+
+/* Would so many more orders be taken too late for the start? */
+static bool is_late(const struct group *group, size_t left_count,
+                    uint64_t taken_ns)
+{
+    return uv_hrtime() + left_count * taken_ns + lead_after(taken_ns)
+               + readings_lead_ns(group)
+           > group->start_ns;
+}
+
+/* All receiving parts come before all sending ones.  Ends early when the start
+ * can't be kept: those that were told must be told another one before it. */
+static int put_orders(struct group *group, size_t far_count,
+                      uint64_t *ret_longest_ns, bool *ret_in_time,
                       struct fault *fault)
 {
     *ret_longest_ns = 0;
+    *ret_in_time = false;
     for (size_t turn = 0; turn < 2; turn++) {
         for (size_t i = 0; i < group->exchange_count; i++) {
             const struct ordered_exchange *exchange = &group->exchanges[i];
@@ -260,12 +287,16 @@ static int put_orders(struct group *group, uint64_t *ret_longest_ns,
             const int code = put_order(group, i, number, &taken_ns, fault);
             if (code || group->is_refused)
                 return code;
-            if (!ends_is_own(group->conductor->ends,
-                             exchange->parts[number].end)
-                && taken_ns > *ret_longest_ns)
+            if (ends_is_own(group->conductor->ends,
+                            exchange->parts[number].end))
+                continue;
+            if (taken_ns > *ret_longest_ns)
                 *ret_longest_ns = taken_ns;
+            if (is_late(group, --far_count, *ret_longest_ns))
+                return 0;
         }
     }
+    *ret_in_time = !is_late(group, 0, *ret_longest_ns);
     return 0;
 }
 
@@ -307,21 +338,6 @@ static size_t far_orders(const struct group *group, uint64_t *ret_round_trip_ns)
     return count;
 }
 
-/* The agents read their radios when they are told, and must be through. */
-static uint64_t readings_lead_ns(const struct group *group)
-{
-    const uint64_t took_ns = group->conductor->readings_ns;
-
-    return took_ns ? took_ns + took_ns / 2 + 100 * NS_PER_MS : 0;
-}
-
-static uint64_t lead_after(uint64_t round_trip_ns)
-{
-    const uint64_t lead_ns = lead_round_trips * round_trip_ns;
-
-    return lead_ns > least_lead_ns ? lead_ns : least_lead_ns;
-}
-
 static int tell_ends(struct group *group, struct fault *fault)
 {
     uint64_t round_trip_ns;
@@ -335,12 +351,11 @@ static int tell_ends(struct group *group, struct fault *fault)
                       + readings_lead_ns(group)
                       + tries * (far_count * round_trip_ns + 100 * NS_PER_MS));
         show_live(group, "telling the ends");
-        const int code = put_orders(group, &longest_ns, fault);
-        if (code || group->is_refused)
+        bool in_time;
+        const int code =
+            put_orders(group, far_count, &longest_ns, &in_time, fault);
+        if (code || group->is_refused || in_time)
             return code;
-        if (uv_hrtime() + lead_after(longest_ns) + readings_lead_ns(group)
-            <= group->start_ns)
-            return 0;
         if (longest_ns > round_trip_ns)
             round_trip_ns = longest_ns;
     }
