@@ -316,6 +316,8 @@ int loading_notes(struct reduction *reduction, struct fault *fault)
 
         samples_text(row, 0, text, sizeof(text));
         samples_text(row, 1, class, sizeof(class));
+        reduction->run.lost_time =
+            reduction->run.lost_time || strcmp(class, "practice") == 0;
         if (text[0])
             reduction_add_sentence(place_of_note(reduction, class), "%s", text);
     }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/changes.h"
 #include "reports/doubts_ways.h"
+#include "reports/doubts_weaken.h"
 #include "reports/loading.h"
 #include "reports/reach.h"
 #include "reports/report.h"
@@ -78,6 +79,7 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
     add_control_share(reduction);
     reach_add_methods(reduction);
     doubts_add(reduction);
+    doubts_add_counts(reduction);
     code = doubts_add_compared(reduction, fault);
     if (!code)
         code = together_add(reduction, fault);
@@ -85,7 +87,11 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
         code = changes_add(reduction, fault);
     if (!code)
         code = shortfall_add(reduction, fault);
-    return code ? code : loading_notes(reduction, fault);
+    if (!code)
+        code = loading_notes(reduction, fault);
+    if (!code)
+        doubts_weaken(reduction);
+    return code;
 }
 
 int reduce_run(sqlite3 *logbook, int64_t run, const struct plan *plan,

@@ -28,6 +28,7 @@ struct run_record {
     char title[128], plan_path[256], program_version[32], state[16];
     char started_utc[32], ended_utc[32]; /* "": under way, or cut off */
     bool is_practice;
+    bool lost_time; /* the practice link did not keep time */
     uint64_t started_unix_ns, ended_unix_ns, seed;
     uint64_t group_count, control_bytes;
     double control_airtime_s; /* estimated */

@@ -267,6 +267,63 @@ static void a_clean_short_download_has_no_foreign_traffic(void **state)
     }
 }
 
+/* --- what doubts take away
+ * ------------------------------------------------------- */
+
+static const struct finding *steady_of(const struct fixture *fixture)
+{
+    for (size_t i = 0; i < fixture->reduction.findings.count; i++) {
+        const struct finding *finding =
+            rows_at(&fixture->reduction.findings, i);
+
+        if (strcmp(finding->measure, "goodput_steady") == 0)
+            return finding;
+    }
+    fail_msg("no steady goodput");
+    return rows_at(&fixture->reduction.findings, 0);
+}
+
+static void add_spoiled(struct fixture *fixture, uint64_t slept_ns,
+                        const char *note)
+{
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    receiver.suspended_ns = slept_ns;
+    made_run_add(&fixture->made,
+                 &(struct made_exchange){ .kind = &download_kind,
+                                          .round = 1,
+                                          .plan_index = 1,
+                                          .from = "mill",
+                                          .to = "quay",
+                                          .spec = &fixture->spec,
+                                          .from_account = &sender,
+                                          .to_account = &receiver,
+                                          .note = note });
+    account_clear(&sender);
+    account_clear(&receiver);
+}
+
+static void without_a_doubt_the_verdict_stands(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoiled(fixture, 0, "a note of no weight");
+    reduce(fixture);
+    assert_int_equal(steady_of(fixture)->verdict, VERDICT_MEETS);
+}
+
+static void a_computer_that_slept_leaves_no_verdict(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoiled(fixture, 3 * NS_PER_S, NULL);
+    reduce(fixture);
+    assert_int_equal(steady_of(fixture)->verdict, VERDICT_UNDECIDED);
+    assert_non_null(strstr(steady_of(fixture)->why, "slept"));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -282,6 +339,8 @@ int main(void)
         TEST(a_slower_step_is_told_by_goodput_and_echoes),
         TEST(other_traffic_is_told_by_the_counters),
         TEST(a_clean_short_download_has_no_foreign_traffic),
+        TEST(without_a_doubt_the_verdict_stands),
+        TEST(a_computer_that_slept_leaves_no_verdict),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
