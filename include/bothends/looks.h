@@ -63,8 +63,9 @@ static inline bool looks_may(struct looks *looks, double length_ns,
         for (double next_ns = 2 * length_ns; next_ns < length_ns + left_ns;
              next_ns *= 2)
             looks->later_count++;
-    } else if (length_ns < looks->next_ns && left_ns > 0) {
-        return false;
+    } else if (looks->count > looks->later_count
+               || (length_ns < looks->next_ns && left_ns > 0)) {
+        return false; /* no budget left, or not yet */
     }
     const double budget = 1 - LOOKS_LEVEL;
 

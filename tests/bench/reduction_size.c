@@ -17,8 +17,13 @@
  *   bench_reduction_size --reduce LOGBOOK RUN
  */
 #define SEGMENTS_A_CYCLE 10
-/* Samples go in by pieces, so that making them takes little memory. */
-#define PIECE_SAMPLES 1000000
+/* Samples go in by pieces, so that making them takes little memory; and in
+ * small ones, so that what grows with the exchanges shows: a thousand rounds
+ * are the most that a plan may have. */
+#define PIECE_SAMPLES UINT64_C(1000000)
+#define SMALL_SAMPLES UINT64_C(400)
+#define SMALL_FEW     100
+#define SMALL_MANY    1000
 
 static const uint64_t cycle_ns = 170 * NS_PER_MS;
 
@@ -88,12 +93,11 @@ static void add_ping(struct made_run *made, uint64_t round, size_t count)
     free(rtts_ns);
 }
 
-static void make(struct made_run *made, uint64_t samples)
+static void make(struct made_run *made, uint64_t samples, uint64_t piece_most)
 {
     made_run_init(made, false);
     for (uint64_t round = 1; samples; round++) {
-        const uint64_t piece =
-            samples < PIECE_SAMPLES ? samples : PIECE_SAMPLES;
+        const uint64_t piece = samples < piece_most ? samples : piece_most;
 
         add_download(made, round, piece / 10 * 9);
         add_ping(made, round, (size_t) (piece / 10));
@@ -131,15 +135,15 @@ static int reduce(const char *path, int64_t run)
     return code != 0;
 }
 
-static bool measure(const char *self, uint64_t samples, double *ret_took_s,
-                    double *ret_peak_mb)
+static bool measure(const char *self, uint64_t samples, uint64_t piece_most,
+                    double *ret_took_s, double *ret_peak_mb)
 {
     struct made_run made;
     char command[512];
     size_t findings;
     long peak_kb;
 
-    make(&made, samples);
+    make(&made, samples, piece_most);
     (void) snprintf(command, sizeof(command), "'%s' --reduce '%s' %" PRId64,
                     self, sqlite3_db_filename(made_run_database(&made), "main"),
                     made.run.run);
@@ -162,8 +166,23 @@ static bool measure(const char *self, uint64_t samples, double *ret_took_s,
     return true;
 }
 
+/* The same samples in many exchanges. */
+static bool measure_exchanges(const char *self, double *ret_growth)
+{
+    double few_s, many_s, peak_mb;
+
+    if (!measure(self, SMALL_FEW * SMALL_SAMPLES, SMALL_SAMPLES, &few_s,
+                 &peak_mb)
+        || !measure(self, SMALL_MANY * SMALL_SAMPLES, SMALL_SAMPLES, &many_s,
+                    &peak_mb))
+        return false;
+    *ret_growth = many_s / few_s / SMALL_MANY * SMALL_FEW;
+    return true;
+}
+
 int main(int count, char **arguments)
 {
+    double by_exchanges;
     const uint64_t most =
         count > 1 ? strtoull(arguments[1], NULL, 10) : UINT64_C(10000000);
     double first_s = 0, first_mb = 0, took_s = 0, peak_mb = 0;
@@ -178,16 +197,20 @@ int main(int count, char **arguments)
         return 2;
     }
     for (; samples <= most; samples *= 10) {
-        if (!measure(arguments[0], samples, &took_s, &peak_mb))
+        if (!measure(arguments[0], samples, PIECE_SAMPLES, &took_s, &peak_mb))
             return 1;
         if (samples == first) {
             first_s = took_s;
             first_mb = peak_mb;
         }
     }
+    if (!measure_exchanges(arguments[0], &by_exchanges))
+        return 1;
     const double growth = (double) (samples / 10) / (double) first;
 
-    (void) printf("time grew by %.2f of the samples' growth, memory by %.3f\n",
-                  took_s / first_s / growth, peak_mb / first_mb / growth);
+    (void) printf("time grew by %.2f of the samples' growth and by %.2f of the "
+                  "exchanges', memory by %.3f of the samples'\n",
+                  took_s / first_s / growth, by_exchanges,
+                  peak_mb / first_mb / growth);
     return 0;
 }
