@@ -206,7 +206,7 @@ int main(int count, char **arguments)
     }
     if (!measure_exchanges(arguments[0], &by_exchanges))
         return 1;
-    const double growth = (double) (samples / 10) / (double) first;
+    const double growth = (double) samples / 10 / (double) first;
 
     (void) printf("time grew by %.2f of the samples' growth and by %.2f of the "
                   "exchanges', memory by %.3f of the samples'\n",

@@ -60,10 +60,10 @@ static void looks_are_at_doubling_lengths_and_at_the_end(void **state)
     draw_rates(rates, COUNT_OF(rates), 0.5);
     for (size_t count = 1; count <= COUNT_OF(rates); count++) {
         const uint64_t before = looks.count;
+        const size_t left_count = COUNT_OF(rates) - count;
 
-        assert_false(
-            looks_at_rates(&looks, rates, count, cycle_ns,
-                           (double) (COUNT_OF(rates) - count) * cycle_ns));
+        assert_false(looks_at_rates(&looks, rates, count, cycle_ns,
+                                    (double) left_count * cycle_ns));
         if (looks.count != before && before < COUNT_OF(places))
             places[before] = count;
     }
