@@ -229,7 +229,7 @@ static inline uint64_t download_planned_ns(const void *spec, uint64_t seed,
     const uint64_t longest_ns = download_longest_ns(spec, seed);
     double planned_ns = (double) download_feed_ns(download) + 2e9;
 
-    if (!download->for_ns && expected_bps > 0)
+    if (download->size_bytes && expected_bps > 0)
         planned_ns =
             (double) download->size_bytes * BITS_PER_BYTE / expected_bps * 1e9
             + 2e9;
