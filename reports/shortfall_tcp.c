@@ -14,7 +14,8 @@
 
 static uint64_t on_receiver(uint64_t at_ns, int64_t to_receiver_ns)
 {
-    return (uint64_t) ((int64_t) at_ns + to_receiver_ns);
+    /* Whatever an account says: unsigned, for it may not fit. */
+    return at_ns + (uint64_t) to_receiver_ns;
 }
 
 /* What the link needs in flight to be never without data. */
