@@ -59,6 +59,26 @@ static struct rows find_ways(const struct reduction *reduction)
     return ways;
 }
 
+size_t newsletter_count_stations(const struct plan *plan,
+                                 const struct rows *ways)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++) {
+        const struct plan_end *end = &plan->ends[i];
+        bool is_there = false;
+
+        for (size_t k = 0; k < ways->count; k++) {
+            const struct finding *way = rows_at(ways, k);
+
+            is_there = is_there || strcmp(way->from, end->name) == 0
+                       || strcmp(way->to, end->name) == 0;
+        }
+        count += is_there && end->role == ROLE_STATION;
+    }
+    return count;
+}
+
 static size_t count_steps(const struct rows *ways)
 {
     size_t count = 0;

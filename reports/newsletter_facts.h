@@ -42,6 +42,10 @@ void newsletter_facts_find(const struct reduction *reduction,
                            struct newsletter_facts *ret_facts);
 void newsletter_facts_clear(struct newsletter_facts *facts);
 
+/* How many stations send or receive there? */
+size_t newsletter_count_stations(const struct plan *plan,
+                                 const struct rows *ways);
+
 /* Did anything arrive that way? */
 bool newsletter_arrived(const struct finding *way);
 

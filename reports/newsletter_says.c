@@ -179,6 +179,22 @@ static void say_lead(const struct newsletter_facts *facts, FILE *out)
 
 /* --- what came out -------------------------------------------------------- */
 
+/* A hub's net is more than the stations that were alone on the channel. */
+static void say_tried(const struct newsletter_facts *facts, FILE *out)
+{
+    const size_t tried_count =
+        newsletter_count_stations(facts->reduction->plan, &facts->ways);
+    char tried[SPOKEN_SIZE];
+    char all[SPOKEN_SIZE];
+
+    if (facts->station_count < 2)
+        return;
+    spoken_count(tried_count, tried);
+    spoken_count(facts->station_count, all);
+    (void) fprintf(out, " We tried %s of %s stations, one at a time.", tried,
+                   all);
+}
+
 static void say_works(const struct newsletter_facts *facts, FILE *out)
 {
     char steps[SPOKEN_SIZE];
@@ -197,6 +213,7 @@ static void say_works(const struct newsletter_facts *facts, FILE *out)
                        facts->step_count == 2 ? "both" : "all ",
                        facts->step_count == 2 ? "" : steps);
     }
+    say_tried(facts, out);
     (void) fputs(" That holds even when each figure is taken at the lower end "
                  "of its margin of error.",
                  out);

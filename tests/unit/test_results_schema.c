@@ -140,6 +140,17 @@ static void results_of_any_run_hold_to_the_schema(void **state)
     json_decref(schema);
 }
 
+static void the_example_holds_to_the_schema(void **state)
+{
+    json_t *schema = load_schema();
+    json_t *results = load(REPORTS_FOLDER "/example/results.json");
+
+    (void) state;
+    assert_holds(schema, results);
+    json_decref(results);
+    json_decref(schema);
+}
+
 static void the_schema_names_what_a_finding_has(void **state)
 {
     json_t *schema = load_schema();
@@ -246,6 +257,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(results_of_any_run_hold_to_the_schema),
+        cmocka_unit_test(the_example_holds_to_the_schema),
         cmocka_unit_test(the_schema_names_what_a_finding_has),
         cmocka_unit_test(results_that_are_broken_are_refused),
         cmocka_unit_test(a_keyword_that_nobody_checks_is_refused),
