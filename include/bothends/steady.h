@@ -185,7 +185,7 @@ static inline struct mser mser_cut(const double *values, size_t count,
  * interval comes out too narrow (tests/bench/coverage). */
 #define STEADY_WARM_UP_ERRORS 5.0
 /* ... or the error of the mean must fall below this share of that of all. */
-#define STEADY_WARM_UP_RESTLESS 0.5
+#define STEADY_WARM_UP_RESTLESS 0.6
 
 enum steady_lack {
     STEADY_ENOUGH,
