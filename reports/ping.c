@@ -9,10 +9,21 @@
  * 6673).  The first probe after a pause may have waited for address resolution
  * or an idle radio: it counts for loss, and its time is a figure of its own.
  */
-enum ping_value {
-    VALUE_PROBE,      /* seconds; lost: infinite */
-    VALUE_AFTER_PAUSE /* the same, of the first after a pause */
-};
+
+/*
+ * A probe is kept as one number, for there may be millions: its round trip in
+ * seconds, INFINITY when it was lost; negative when it was the first after a
+ * pause.
+ */
+static double kept_of(const struct ping_probe *probe)
+{
+    const bool is_answered =
+        probe->state == PROBE_ANSWERED && probe->rtt_ns > 0;
+    const double rtt_s =
+        is_answered ? (double) probe->rtt_ns * 1e-9 : (double) INFINITY;
+
+    return probe->after_pause ? -rtt_s : rtt_s;
+}
 
 static const struct {
     const char *all, *answered;
@@ -27,6 +38,8 @@ static const struct {
 /* The expectation is for the ping's preset size; another size takes another
  * time. */
 static const uint64_t expected_size_bytes = 56;
+
+static const size_t curve_points_most = 2000;
 
 /* Delays of one exchange, or of the same one in all rounds. */
 struct delays {
@@ -48,13 +61,13 @@ looks_of(const struct exchange_record *exchange)
     return &outcome->looks;
 }
 
-static void take_value(struct delays *delays, const struct value_record *value)
+static void take_probe(struct delays *delays, double kept)
 {
-    const double rtt_s = value->level.mean;
+    const double rtt_s = fabs(kept);
 
     delays->sent_count++;
     delays->lost_count += isinf(rtt_s) != 0;
-    if (value->what == VALUE_AFTER_PAUSE) {
+    if (kept < 0) {
         delays->after_pause_s = rtt_s;
         return;
     }
@@ -66,9 +79,9 @@ static void take_exchange(const struct reduction *reduction,
                           const struct exchange_record *exchange,
                           struct delays *delays)
 {
-    for (size_t i = 0; i < exchange->value_count; i++)
-        take_value(delays,
-                   rows_at(&reduction->values, exchange->first_value + i));
+    for (size_t i = 0; i < exchange->probe_count; i++)
+        take_probe(delays, *(const double *) rows_at(
+                               &reduction->probes, exchange->first_probe + i));
 }
 
 /* Is that exchange among those that are put together? */
@@ -98,7 +111,7 @@ static void gather(const struct reduction *reduction, size_t exchange,
                          .level_ratio = steadiness_level(looks_of(record)) };
     for (size_t i = exchange; i < last; i++)
         count += is_gathered(reduction, i, delays)
-                     ? reduction_exchange(reduction, i)->value_count
+                     ? reduction_exchange(reduction, i)->probe_count
                      : 0;
     delays->sorted_s = calloc(count + 1, sizeof(*delays->sorted_s));
     if (!delays->sorted_s)
@@ -240,7 +253,12 @@ static void add_curve(struct reduction *reduction, const struct delays *delays)
         curve->expected =
             (struct range){ expectation->mean_rtt_ns.low * 1e-9,
                             expectation->mean_rtt_ns.high * 1e-9 };
+    /* No chart shows more. */
+    const size_t stride = delays->answered_count / curve_points_most + 1;
+
     for (size_t i = 0; i < delays->answered_count; i++) {
+        if (i % stride && i + 1 < delays->answered_count)
+            continue;
         struct point *point = rows_add(&curve->points);
 
         point->x = delays->sorted_s[i];
@@ -259,21 +277,6 @@ static void add_why(struct reduction *reduction,
 
         finding_set_why(finding, "%s", why);
     }
-}
-
-static void keep_probe(struct reduction *reduction, size_t exchange,
-                       const struct ping_probe *probe)
-{
-    if (probe->state == PROBE_UNSENT)
-        return;
-    struct value_record *value = rows_add(&reduction->values);
-    const bool is_answered =
-        probe->state == PROBE_ANSWERED && probe->rtt_ns > 0;
-
-    value->exchange = exchange;
-    value->what = probe->after_pause ? VALUE_AFTER_PAUSE : VALUE_PROBE;
-    value->level.mean =
-        is_answered ? (double) probe->rtt_ns * 1e-9 : (double) INFINITY;
 }
 
 /* A round trip that no light and no slot allows did not cross this radio. */
@@ -331,20 +334,13 @@ static void doubt_refused_probes(struct reduction *reduction,
             record->to, record->step);
 }
 
-static void reduce_probes(struct reduction *reduction, size_t exchange,
-                          const struct rows *probes)
+static void reduce_probes(struct reduction *reduction, size_t exchange)
 {
     struct exchange_record *record = reduction_exchange(reduction, exchange);
     const struct ping_outcome *outcome =
         (const void *) record->from_account.account.outcome.bytes;
     struct delays delays;
 
-    record->first_value = reduction->values.count;
-    for (size_t i = 0; i < probes->count; i++) {
-        keep_probe(reduction, exchange, rows_at(probes, i));
-        keep_ttl(record, rows_at(probes, i));
-    }
-    record->value_count = reduction->values.count - record->first_value;
     gather(reduction, exchange, false, &delays);
     add_findings(reduction, &delays);
     record->own_bytes = (double) outcome->wire_bytes
@@ -360,12 +356,31 @@ static void reduce_probes(struct reduction *reduction, size_t exchange,
     free(delays.sorted_s);
 }
 
+/* One exchange while its probes come in. */
+struct reading {
+    struct reduction *reduction;
+    struct exchange_record *exchange;
+};
+
+static void on_probe(void *owner, const void *record)
+{
+    const struct reading *reading = owner;
+    const struct ping_probe *probe = record;
+
+    keep_ttl(reading->exchange, probe);
+    if (probe->state == PROBE_UNSENT)
+        return;
+    *(double *) rows_add(&reading->reduction->probes) = kept_of(probe);
+    reading->exchange->probe_count++;
+}
+
 static int reduce(struct reduction *reduction, size_t exchange,
                   struct fault *fault)
 {
-    const struct exchange_record *record =
-        reduction_exchange(reduction, exchange);
-    struct rows probes = { .row_size = sizeof(struct ping_probe) };
+    struct exchange_record *record = reduction_exchange(reduction, exchange);
+    struct reading reading = { reduction, record };
+    struct ping_probe probe;
+    const struct stream_to to = { &probe, sizeof(probe), on_probe, &reading };
     char why[160];
 
     if (reduction_is_account_missing(&record->from_account, record->from, why,
@@ -373,12 +388,12 @@ static int reduce(struct reduction *reduction, size_t exchange,
         add_why(reduction, record, why);
         return 0;
     }
-    const int code = reduction_read_series(
-        reduction, record, &record->from_account, "probes", &probes, fault);
+    record->first_probe = reduction->probes.count;
+    const int code = reduction_stream_series(
+        reduction, record, &record->from_account, "probes", "row", &to, fault);
 
     if (!code)
-        reduce_probes(reduction, exchange, &probes);
-    rows_clear(&probes);
+        reduce_probes(reduction, exchange);
     return code;
 }
 

@@ -28,6 +28,7 @@ void reduction_init(struct reduction *reduction, sqlite3 *logbook,
         .exchanges.row_size = sizeof(struct exchange_record),
         .findings.row_size = sizeof(struct finding),
         .values.row_size = sizeof(struct value_record),
+        .probes.row_size = sizeof(double),
         .curves.row_size = sizeof(struct curve),
         .readings.row_size = sizeof(struct reading_record),
         .methods.row_size = sizeof(struct sentence),
@@ -46,6 +47,7 @@ void reduction_clear(struct reduction *reduction)
     rows_clear(&reduction->exchanges);
     rows_clear(&reduction->findings);
     rows_clear(&reduction->values);
+    rows_clear(&reduction->probes);
     rows_clear(&reduction->curves);
     rows_clear(&reduction->readings);
     rows_clear(&reduction->methods);

@@ -152,20 +152,19 @@ static const struct series *find_series(const struct exchange_record *exchange,
     return NULL;
 }
 
-int reduction_read_series(const struct reduction *reduction,
-                          const struct exchange_record *exchange,
-                          const struct account_record *account,
-                          const char *series, struct rows *rows,
-                          struct fault *fault)
+/* Why there is nothing to read; 0: the query is ready, its table in the room.
+ */
+static int find_query(const struct exchange_record *exchange,
+                      const struct account_record *account, const char *series,
+                      char table[80], struct samples_query *ret_query,
+                      struct fault *fault)
 {
-    char table[80];
-    const struct series *found =
-        find_series(exchange, series, table, sizeof(table));
+    const struct series *found = find_series(exchange, series, table, 80);
 
     if (!found)
         return fault_set(fault, -ENOENT, "the kind '%s' has no series '%s'",
                          exchange->kind->name, series);
-    const struct samples_query query = {
+    *ret_query = (struct samples_query){
         .table = table,
         .where = "account = ?",
         .key = account->key,
@@ -173,7 +172,41 @@ int reduction_read_series(const struct reduction *reduction,
         .fields = found->fields,
         .field_count = found->field_count,
     };
-    return samples_read(reduction->logbook, &query, NULL, NULL, rows, fault);
+    return 0;
+}
+
+int reduction_read_series(const struct reduction *reduction,
+                          const struct exchange_record *exchange,
+                          const struct account_record *account,
+                          const char *series, struct rows *rows,
+                          struct fault *fault)
+{
+    struct samples_query query;
+    char table[80];
+    const int code =
+        find_query(exchange, account, series, table, &query, fault);
+
+    return code ? code
+                : samples_read(reduction->logbook, &query, NULL, NULL, rows,
+                               fault);
+}
+
+int reduction_stream_series(const struct reduction *reduction,
+                            const struct exchange_record *exchange,
+                            const struct account_record *account,
+                            const char *series, const char *order,
+                            const struct stream_to *to, struct fault *fault)
+{
+    struct samples_query query;
+    char table[80];
+    const int code =
+        find_query(exchange, account, series, table, &query, fault);
+
+    if (code)
+        return code;
+    query.order = order;
+    return samples_stream(reduction->logbook, &query, to->record,
+                          to->record_bytes, to->on_record, to->owner, fault);
 }
 
 static void on_arrival(void *owner, const void *record)
@@ -189,24 +222,12 @@ int reduction_read_arrivals(const struct reduction *reduction,
                             struct arrivals *ret_arrivals, struct fault *fault)
 {
     struct download_arrival arrival;
-    char table[80];
-    const struct series *found =
-        find_series(exchange, "arrivals", table, sizeof(table));
+    const struct stream_to to = { &arrival, sizeof(arrival), on_arrival,
+                                  ret_arrivals };
 
     arrivals_open(ret_arrivals);
-    if (!found)
-        return fault_set(fault, -ENOENT, "the kind '%s' has no arrivals",
-                         exchange->kind->name);
-    const struct samples_query query = {
-        .table = table,
-        .where = "account = ?",
-        .key = account->key,
-        .order = "at_ns",
-        .fields = found->fields,
-        .field_count = found->field_count,
-    };
-    return samples_stream(reduction->logbook, &query, &arrival, sizeof(arrival),
-                          on_arrival, ret_arrivals, fault);
+    return reduction_stream_series(reduction, exchange, account, "arrivals",
+                                   "at_ns", &to, fault);
 }
 
 bool reduction_is_account_missing(const struct account_record *account,

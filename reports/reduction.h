@@ -57,7 +57,7 @@ struct exchange_record {
     bool has_spec;
     struct account_record from_account, to_account;
     uint64_t least_ttl, most_ttl;    /* of a ping's answers; 0: not known */
-    size_t first_value, value_count; /* of a ping's probes, among the values */
+    size_t first_probe, probe_count; /* of a ping, among the probes */
     /* Signs that it did not cross the radio: doubts_ways.c. */
     unsigned bypass_proofs, bypass_signs;
     double own_bytes; /* IP bytes of its own on the link, both ways together,
@@ -111,6 +111,7 @@ struct reduction {
     struct rows exchanges;  /* of struct exchange_record, in order of time */
     struct rows findings;   /* of struct finding */
     struct rows values;     /* of struct value_record */
+    struct rows probes;     /* of double: reports/ping.c */
     struct rows curves;     /* of struct curve */
     struct rows readings;   /* of struct reading_record */
     struct rows methods;    /* of struct sentence: how it was measured */
@@ -138,6 +139,14 @@ void reduction_clear(struct reduction *reduction);
 
 /* Every kind's row, NULL-ended. */
 extern const struct report_kind *const report_kinds[];
+
+/* Who is told of a long series: record is the caller's, of one row. */
+struct stream_to {
+    void *record;
+    size_t record_bytes;
+    void (*on_record)(void *owner, const void *record);
+    void *owner;
+};
 
 /* --- for the kinds -------------------------------------------------------- */
 
@@ -178,6 +187,13 @@ int reduction_read_series(const struct reduction *reduction,
                           const struct account_record *account,
                           const char *series, struct rows *rows,
                           struct fault *fault);
+
+/* The same one at a time, in that order (SQL), into the caller's record. */
+int reduction_stream_series(const struct reduction *reduction,
+                            const struct exchange_record *exchange,
+                            const struct account_record *account,
+                            const char *series, const char *order,
+                            const struct stream_to *to, struct fault *fault);
 
 /* The arrivals of one account, without holding them all (reports/arrivals.h).
  * The caller clears them in any case. */
