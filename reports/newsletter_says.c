@@ -2,8 +2,6 @@
 #include "reports/newsletter_says.h"
 
 #include "reports/newsletter_words.h"
-#include "reports/reach.h"
-#include "reports/shortfall.h"
 
 /* A title is a plan's, and may be long. */
 #define TITLE_SIZE 64
@@ -53,14 +51,14 @@ void newsletter_say_title(const struct newsletter_facts *facts, FILE *out)
 
 /* --- small words ---------------------------------------------------------- */
 
-static void say_step(const char *step, FILE *out)
+void newsletter_say_step(const char *step, FILE *out)
 {
     (void) fputc('*', out);
     wording_escape(out, step);
     (void) fputc('*', out);
 }
 
-static void say_way(const struct finding *way, FILE *out)
+void newsletter_say_way(const struct finding *way, FILE *out)
 {
     (void) fputs("from ", out);
     wording_escape(out, way->from);
@@ -76,7 +74,7 @@ static void say_day(uint64_t unix_ns, FILE *out)
     (void) fprintf(out, "%.*s", (int) strcspn(date, ","), date);
 }
 
-static void say_number(double value, double low, double high, FILE *out)
+void newsletter_say_number(double value, double low, double high, FILE *out)
 {
     char number[SPOKEN_SIZE];
 
@@ -175,288 +173,6 @@ static void say_lead(const struct newsletter_facts *facts, FILE *out)
         (void) fputs(" The test was broken off before its end; this is what "
                      "there was until then.",
                      out);
-}
-
-/* --- what came out -------------------------------------------------------- */
-
-/* A hub's net is more than the stations that were alone on the channel. */
-static void say_tried(const struct newsletter_facts *facts, FILE *out)
-{
-    const size_t tried_count =
-        newsletter_count_stations(facts->reduction->plan, &facts->ways);
-    char tried[SPOKEN_SIZE];
-    char all[SPOKEN_SIZE];
-
-    if (facts->station_count < 2)
-        return;
-    spoken_count(tried_count, tried);
-    spoken_count(facts->station_count, all);
-    (void) fprintf(out, " We tried %s of %s stations, one at a time.", tried,
-                   all);
-}
-
-static void say_works(const struct newsletter_facts *facts, FILE *out)
-{
-    char steps[SPOKEN_SIZE];
-
-    spoken_count(facts->step_count, steps);
-    (void) fputs("The short version: it works", out);
-    (void) fputs(facts->is_both_ways ? ", both ways. " : ". ", out);
-    if (facts->step_count == 1) {
-        (void) fputs("On the speed setting that we tried, ", out);
-        say_step(((struct finding *) rows_at(&facts->ways, 0))->step, out);
-        (void) fputs(", it delivers what it should.", out);
-    } else {
-        (void) fprintf(out,
-                       "It delivers what it should on %s%s speed settings "
-                       "that we tried.",
-                       facts->step_count == 2 ? "both" : "all ",
-                       facts->step_count == 2 ? "" : steps);
-    }
-    say_tried(facts, out);
-    (void) fputs(" That holds even when each figure is taken at the lower end "
-                 "of its margin of error.",
-                 out);
-}
-
-/* Two by name, the others by number: "from a to b on x (83 percent)". */
-static void say_cases(const struct newsletter_facts *facts,
-                      enum verdict verdict, bool has_shares, FILE *out)
-{
-    static const size_t named = 2;
-    size_t count = 0;
-    char number[SPOKEN_SIZE];
-
-    for (size_t i = 0; i < facts->ways.count; i++) {
-        const struct finding *way = rows_at(&facts->ways, i);
-        const double middle = (way->expected_low + way->expected_high) / 2;
-
-        if (way->verdict != (int) verdict || ++count > named)
-            continue;
-        (void) fputs(count == 1 ? "" : ", and ", out);
-        say_way(way, out);
-        (void) fputs(" on ", out);
-        say_step(way->step, out);
-        if (has_shares) {
-            (void) fputs(" (", out);
-            say_number(100 * way->value / middle, 100 * way->low / middle,
-                       100 * way->high / middle, out);
-            (void) fputs(" percent of the promise)", out);
-        }
-    }
-    if (count > named) {
-        spoken_count(count - named, number);
-        (void) fprintf(out, ", and %s more", number);
-    }
-}
-
-static void say_missing(const struct newsletter_facts *facts, FILE *out)
-{
-    for (size_t i = 0; i < facts->ways.count; i++) {
-        const struct finding *way = rows_at(&facts->ways, i);
-
-        if (newsletter_arrived(way))
-            continue;
-        (void) fputs(way->value > 0 || isnan(way->value)
-                         ? " There is no figure "
-                         : " Nothing at all arrived ",
-                     out);
-        say_way(way, out);
-        (void) fputs(" on ", out);
-        say_step(way->step, out);
-        (void) fputs(facts->counts.missing > 1
-                         ? ", and it is not the only such case."
-                         : ".",
-                     out);
-        return;
-    }
-}
-
-static void say_partly(const struct newsletter_facts *facts, FILE *out)
-{
-    char meets[SPOKEN_SIZE];
-    char all[SPOKEN_SIZE];
-
-    spoken_count(facts->counts.meets, meets);
-    spoken_count(facts->ways.count, all);
-    (void) fprintf(out,
-                   "The short version: data get through, but not everywhere as "
-                   "they should. In %s of %s cases the link delivers what was "
-                   "promised.",
-                   meets, all);
-    if (facts->counts.is_short) {
-        (void) fputs(" It falls short ", out);
-        say_cases(facts, VERDICT_SHORT, true, out);
-        (void) fputc('.', out);
-    }
-    if (facts->counts.undecided) {
-        (void) fputs(" It is still open ", out);
-        say_cases(facts, VERDICT_UNDECIDED, false, out);
-        (void) fputc('.', out);
-    }
-    say_missing(facts, out);
-}
-
-static void say_short(const struct newsletter_facts *facts, FILE *out)
-{
-    if (facts->counts.is_short) {
-        (void) fputs("The short version: data get through, but fewer than "
-                     "promised. The link falls short ",
-                     out);
-        say_cases(facts, VERDICT_SHORT, true, out);
-        (void) fputc('.', out);
-    } else {
-        (void) fputs("The short version: something comes through, but that is "
-                     "all that can be said for it.",
-                     out);
-    }
-    say_missing(facts, out);
-}
-
-static void say_undecided(const struct newsletter_facts *facts, FILE *out)
-{
-    (void) fputs("The short version: we do not know yet. Data get through, "
-                 "but the margin of error is too wide to say whether they are "
-                 "as many as promised ",
-                 out);
-    say_cases(facts, VERDICT_UNDECIDED, false, out);
-    (void) fputs(". That is no failure of the link; the question is open.",
-                 out);
-    if (facts->counts.meets)
-        (void) fputs(" Where the table is not named here, the promise is "
-                     "kept.",
-                     out);
-}
-
-static void say_suspect(const struct newsletter_facts *facts, FILE *out)
-{
-    (void) fputs("The short version: this is too good to be true. More arrived "
-                 "than the channel can carry ",
-                 out);
-    say_cases(facts, VERDICT_EXCEEDS, true, out);
-    (void) fputs(". Something is not as we wrote it down: the setting of the "
-                 "radios, perhaps, or the way that the data took. Until that "
-                 "is found, please do not quote these figures.",
-                 out);
-}
-
-static void say_dead(const struct newsletter_facts *facts, FILE *out)
-{
-    char calls[SPOKEN_SIZE];
-    char breaks[640] = "";
-
-    (void) fputs("The short version: it does not work. ", out);
-    if (facts->echoes.sent_count) {
-        spoken_count(facts->echoes.sent_count, calls);
-        (void) fprintf(out, "Of %s calls not one was answered. ", calls);
-    }
-    if (facts->has_downloads || facts->has_messages)
-        (void) fputs("No data arrived. ", out);
-    (void) fputs("Whether radio, antenna, cable or computer is to blame, this "
-                 "test alone cannot tell.",
-                 out);
-    if (reach_append_breaks(facts->reduction, breaks, sizeof(breaks)))
-        wording_escape(out, breaks);
-}
-
-static void say_answers(const struct newsletter_facts *facts, FILE *out)
-{
-    char breaks[640] = "";
-
-    (void) fputs("The short version: the far side answers. How much data the "
-                 "link carries was not tried, so nothing is said of its "
-                 "speed.",
-                 out);
-    if (reach_append_breaks(facts->reduction, breaks, sizeof(breaks)))
-        wording_escape(out, breaks);
-}
-
-static void say_measured(const struct newsletter_facts *facts, FILE *out)
-{
-    (void) fputs("The short version: data get through. Whether they are as "
-                 "many as they should be, this test cannot say",
-                 out);
-    (void) fputs(facts->counts.meets
-                     ? " of every case; where it can, the promise is kept."
-                     : ": there was no firm figure to hold against a promise.",
-                 out);
-}
-
-static void say_nothing(const struct newsletter_facts *facts, FILE *out)
-{
-    (void) facts;
-    (void) fputs("The short version: there is none. The test ended before "
-                 "anything was measured, so the link has neither passed nor "
-                 "failed.",
-                 out);
-}
-
-static void say_verdict(const struct newsletter_facts *facts, FILE *out)
-{
-    static void (*const says[])(const struct newsletter_facts *, FILE *) = {
-        [OUTCOME_NOTHING] = say_nothing, [OUTCOME_DEAD] = say_dead,
-        [OUTCOME_ECHOES] = say_answers,  [OUTCOME_MEASURED] = say_measured,
-        [OUTCOME_WORKS] = say_works,     [OUTCOME_PARTLY] = say_partly,
-        [OUTCOME_SHORT] = say_short,     [OUTCOME_UNDECIDED] = say_undecided,
-        [OUTCOME_SUSPECT] = say_suspect,
-    };
-
-    says[facts->outcome](facts, out);
-}
-
-/* --- why it is short ------------------------------------------------------ */
-
-/* What took the largest part; NULL: that part explains nothing. */
-static const char *const causes[SHORTFALL_PARTS] = {
-    [PART_BYPASS] = "data that did not go over the radio at all",
-    [PART_OTHER_STEP] = "a radio on another setting than we thought",
-    [PART_OUTAGE] = "stretches in which nothing arrived",
-    [PART_START_UP] = "the slow start of each transfer",
-    [PART_SENDER_IDLE] = "pauses of the sending computer",
-    [PART_SEND_BUFFER] = "too small a store in the sending computer",
-    [PART_RECEIVER_WINDOW] = "a receiving computer that asked for too little "
-                             "at a time",
-    [PART_REPEATS] = "pieces that were lost and had to be sent again",
-    [PART_LOSS_WINDOW] = "the sender's caution after losses",
-    [PART_FOREIGN] = "other traffic of the same computers",
-    [PART_SLOW_COMPUTER] = "a computer that is too slow",
-    [PART_LONGER_CYCLE] = "others on the channel, or longer turns than stated",
-};
-
-static const struct shortfall *worst_shortfall(const struct rows *shortfalls)
-{
-    const struct shortfall *worst = NULL;
-
-    for (size_t i = 0; i < shortfalls->count; i++) {
-        const struct shortfall *one = rows_at(shortfalls, i);
-
-        if (!worst
-            || one->expected_bps - one->measured_bps
-                   > worst->expected_bps - worst->measured_bps)
-            worst = one;
-    }
-    return worst;
-}
-
-static void say_cause(const struct newsletter_facts *facts, FILE *out)
-{
-    const struct shortfall *worst =
-        worst_shortfall(&facts->reduction->shortfalls);
-    const bool is_short =
-        facts->outcome == OUTCOME_PARTLY || facts->outcome == OUTCOME_SHORT;
-
-    if (!worst || !is_short || !facts->counts.is_short
-        || !causes[worst->dominant])
-        return;
-    (void) fprintf(out,
-                   "Where did the rest go? The largest part of it went "
-                   "into %s",
-                   causes[worst->dominant]);
-    if (worst->or_else >= 0 && worst->or_else < SHORTFALL_PARTS
-        && causes[worst->or_else])
-        (void) fprintf(out, ", or into %s: the two look alike from outside",
-                       causes[worst->or_else]);
-    (void) fputc('.', out);
 }
 
 /* --- what it is good for -------------------------------------------------- */
@@ -578,7 +294,7 @@ static void say_photo(const struct newsletter_facts *facts, FILE *out)
                 time);
     (void) fputs("To get a feeling for it: at the rate that we measured on ",
                  out);
-    say_step(way.step, out);
+    newsletter_say_step(way.step, out);
     (void) fprintf(out,
                    ", a small photograph of %.0f kilobytes takes about %s.",
                    photo_bytes / 1e3, time);
@@ -621,9 +337,9 @@ static void say_ratios(const struct finding *gain, const char *below, FILE *out)
                                                   gain->expected_high));
     spoken_number(gain->value, rounding, number);
     (void) fprintf(out, " carried %s times what ", number);
-    say_step(below, out);
+    newsletter_say_step(below, out);
     (void) fputs(" did ", out);
-    say_way(gain, out);
+    newsletter_say_way(gain, out);
     if (isnan(promise))
         return;
     spoken_number(promise, rounding, number);
@@ -639,7 +355,7 @@ static void say_gain(const struct newsletter_facts *facts, FILE *out)
 
     if (below && facts->outcome != OUTCOME_SUSPECT) {
         (void) fputs("Was the faster setting worth it? In this test ", out);
-        say_step(gain->step, out);
+        newsletter_say_step(gain->step, out);
         say_ratios(gain, below, out);
         (void) fputc('.', out);
     }
@@ -752,8 +468,8 @@ static void say_why_margins(const struct newsletter_facts *facts, FILE *out)
 const struct newsletter_paragraph newsletter_paragraphs[] = {
     { say_practice,    0, false },
     { say_lead,        0, false },
-    { say_verdict,     0, false },
-    { say_cause,       1, false },
+    { newsletter_say_verdict,     0, false },
+    { newsletter_say_cause,       1, false },
     { say_units,       0, true },
     { say_messages,    2, true },
     { say_photo,       3, true },

@@ -19,6 +19,15 @@ struct newsletter_paragraph {
 /* In the order in which they are read; ended by a row without say. */
 extern const struct newsletter_paragraph newsletter_paragraphs[];
 
+/* newsletter_verdict.c: what came out, and why it is short. */
+void newsletter_say_verdict(const struct newsletter_facts *facts, FILE *out);
+void newsletter_say_cause(const struct newsletter_facts *facts, FILE *out);
+
+/* "*brisk*"; "from mill to quay"; a number as its interval allows. */
+void newsletter_say_step(const char *step, FILE *out);
+void newsletter_say_way(const struct finding *way, FILE *out);
+void newsletter_say_number(double value, double low, double high, FILE *out);
+
 void newsletter_say_title(const struct newsletter_facts *facts, FILE *out);
 
 #endif
