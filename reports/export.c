@@ -169,7 +169,7 @@ static int write_exchanges(struct export *export, struct fault *fault)
         "g.control_received_bytes AS group_control_received_bytes "
         "FROM exchanges AS e JOIN groups AS g ON g.group_id = e.group_id "
         "WHERE g.run = ? ORDER BY g.position, e.exchange";
-    uint64_t count;
+    uint64_t count = 0;
 
     return write_answer(export, "exchanges.csv", sql, export->run, &count,
                         fault);
@@ -180,7 +180,7 @@ static int write_accounts(struct export *export, struct fault *fault)
     /* id and kind stand in exchanges.csv. */
     static const size_t elsewhere_count = 2;
     sqlite3_str *sql = sqlite3_str_new(export->logbook);
-    uint64_t count;
+    uint64_t count = 0;
 
     sqlite3_str_appendall(sql,
                           "SELECT e.id AS exchange, s.\"end\" AS \"end\", "
@@ -199,7 +199,7 @@ static int write_accounts(struct export *export, struct fault *fault)
 
 static int write_readings(struct export *export, struct fault *fault)
 {
-    uint64_t count;
+    uint64_t count = 0;
 
     if (!has_table(export, "readings"))
         return 0;
@@ -222,7 +222,7 @@ static int write_notes(struct export *export, struct fault *fault)
         "n.class AS class, n.text AS text "
         "FROM notes AS n LEFT JOIN groups AS g ON g.group_id = n.group_id "
         "WHERE n.run = ? ORDER BY n.note";
-    uint64_t count;
+    uint64_t count = 0;
 
     return write_answer(export, "notes.csv", sql, export->run, &count, fault);
 }
@@ -235,7 +235,7 @@ static int write_spec(struct export *export, const struct kind *kind,
 {
     sqlite3_str *sql = sqlite3_str_new(export->logbook);
     char name[80];
-    uint64_t count;
+    uint64_t count = 0;
 
     (void) snprintf(name, sizeof(name), "%s-spec.csv", kind->name);
     sqlite3_str_appendall(sql, "SELECT e.id AS exchange");
@@ -254,7 +254,7 @@ static int write_outcome(struct export *export, const struct kind *kind,
 {
     sqlite3_str *sql = sqlite3_str_new(export->logbook);
     char name[80];
-    uint64_t count;
+    uint64_t count = 0;
 
     (void) snprintf(name, sizeof(name), "%s-outcome.csv", kind->name);
     sqlite3_str_appendall(sql, "SELECT e.id AS exchange, a.\"end\" AS \"end\"");
@@ -291,7 +291,7 @@ static int write_series(struct export *export, const struct kind *kind,
                         int64_t account, struct fault *fault)
 {
     sqlite3_str *sql = sqlite3_str_new(export->logbook);
-    uint64_t count;
+    uint64_t count = 0;
 
     sqlite3_str_appendall(sql, "SELECT e.id AS exchange, a.\"end\" AS \"end\"");
     add_fields(sql, "s", series->fields, series->field_count);

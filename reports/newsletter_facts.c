@@ -81,21 +81,23 @@ size_t newsletter_count_stations(const struct plan *plan,
 
 static size_t count_steps(const struct rows *ways)
 {
+    const char *before = NULL;
     size_t count = 0;
 
-    for (size_t i = 0; i < ways->count; i++) {
+    /* The table goes step by step. */
+    for (size_t i = 0; ways->data && i < ways->count; i++) {
         const struct finding *way = rows_at(ways, i);
-        const struct finding *before = i ? rows_at(ways, i - 1) : NULL;
 
-        /* The table goes step by step. */
-        count += !before || strcmp(before->step, way->step) != 0;
+        if (!before || strcmp(before, way->step) != 0)
+            count++;
+        before = way->step;
     }
     return count;
 }
 
 static bool is_both_ways(const struct rows *ways)
 {
-    for (size_t i = 0; i < ways->count; i++) {
+    for (size_t i = 0; ways->data && i < ways->count; i++) {
         const struct finding *a = rows_at(ways, i);
 
         for (size_t k = 0; k < i; k++) {
