@@ -60,9 +60,12 @@ static inline bool looks_may(struct looks *looks, double length_ns,
     if (!looks->count) {
         /* Twice, four times ... and one at the very end. */
         looks->later_count = 1;
-        for (double next_ns = 2 * length_ns; next_ns < length_ns + left_ns;
-             next_ns *= 2)
+        double next_ns = 2 * length_ns;
+
+        while (next_ns < length_ns + left_ns) {
             looks->later_count++;
+            next_ns *= 2;
+        }
     } else if (looks->count > looks->later_count
                || (length_ns < looks->next_ns && left_ns > 0)) {
         return false; /* no budget left, or not yet */
