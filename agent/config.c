@@ -154,6 +154,31 @@ static int read_steps(const json_t *list, const char *name,
     return 0;
 }
 
+static int read_urls(const json_t *list, const char *name,
+                     struct agent_config *config, struct fault *fault)
+{
+    char place[160];
+
+    (void) snprintf(place, sizeof(place), "%.100s: allow_urls", name);
+    if (!json_is_array(list) || json_array_size(list) > CONFIG_URLS_MAX)
+        return mistake(fault, place, list,
+                       "a list of at most 16 texts, such as "
+                       "[\"http://10.71.0.1/test/\"]");
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *item = json_array_get(list, i);
+
+        (void) snprintf(place, sizeof(place), "%.100s: allow_urls[%zu]", name,
+                        i);
+        if (!json_is_string(item) || json_string_length(item) >= URL_SIZE
+            || url_objection(json_string_value(item)))
+            return mistake(fault, place, item,
+                           "what a URL may begin with: http://HOST/ at least");
+        (void) snprintf(config->urls[config->url_count++].text, URL_SIZE, "%s",
+                        json_string_value(item));
+    }
+    return 0;
+}
+
 /* clang-format off */
 static const struct config_key {
     const char *name;
@@ -162,6 +187,7 @@ static const struct config_key {
     { "step_command", read_step_command },
     { "steps", read_steps },
     { "readings_command", read_readings_command },
+    { "allow_urls", read_urls },
 };
 /* clang-format on */
 
@@ -174,7 +200,7 @@ static int read_key(const char *key, const json_t *value, const char *name,
     }
     return fault_set(fault, UV_EINVAL,
                      "%.100s: found the key '%.60s', expected step_command, "
-                     "steps or readings_command",
+                     "steps, readings_command or allow_urls",
                      name, key);
 }
 

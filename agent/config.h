@@ -4,6 +4,7 @@
 
 #include <bothends/exchange.h>
 #include <bothends/fault.h>
+#include <bothends/url.h>
 #include <stdbool.h>
 
 /*
@@ -11,15 +12,19 @@
  *
  *     { "step_command": ["radio-tool", "--set", "{step}"],
  *       "steps": ["breeze", "fresh"],
- *       "readings_command": ["radio-tool", "--status"] }
+ *       "readings_command": ["radio-tool", "--status"],
+ *       "allow_urls": ["http://10.71.0.1/test/"] }
  *
  * Nothing that arrives by radio is ever run: a request names a step, and only
  * one of this list; the readings command is run as it stands, before and after
- * an exchange.  The file may not be writable by anybody but its owner, who
- * is root or the user that runs the agent.
+ * an exchange; a download may fetch a URL only if it begins like one of
+ * allow_urls (a host by name is looked up by the controller).  The file may not
+ * be writable by anybody but its owner, who is root or the user that runs the
+ * agent.
  */
 #define CONFIG_ARGUMENTS_MAX 32
 #define CONFIG_STEPS_MAX     64
+#define CONFIG_URLS_MAX      16
 
 struct agent_config {
     /* NULL-terminated; empty: none */
@@ -27,6 +32,8 @@ struct agent_config {
     char *readings_command[CONFIG_ARGUMENTS_MAX + 1];
     char steps[CONFIG_STEPS_MAX][NAME_SIZE];
     size_t step_count;
+    struct url_prefix urls[CONFIG_URLS_MAX]; /* what a URL may begin with */
+    size_t url_count;
 };
 
 /* The fault says place, found, expected. */

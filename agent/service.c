@@ -131,6 +131,8 @@ int service_open(const struct service_site *site, struct service **ret_service,
         .udp4 = service->ports.udp4,
         .udp6 = service->ports.udp6,
         .port = service->desk.port,
+        .urls = site->config->urls,
+        .url_count = site->config->url_count,
     };
     service->desk.roster = roster_open(&exchange_site, service->desk.spool,
                                        site->config, on_ready, service);

@@ -132,11 +132,14 @@ static int look_hosts_up(struct conductor *conductor, struct fault *fault)
     for (size_t i = 0; i < plan->exchange_count; i++) {
         const struct plan_exchange *planned = &plan->exchanges[i];
 
-        if (planned->to_end >= 0)
-            continue;
-        const int code =
-            ends_look_up(conductor->ends, planned->from_end, planned->to,
-                         conductor->site.hosts[i], fault);
+        int code = 0;
+
+        if (planned->to_end < 0)
+            code = ends_look_up(conductor->ends, planned->from_end, planned->to,
+                                conductor->site.hosts[i], fault);
+        else if (planned->from_end < 0)
+            code = ends_look_up(conductor->ends, planned->to_end, planned->from,
+                                conductor->site.hosts[i], fault);
         if (code)
             return code;
     }

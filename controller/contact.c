@@ -438,6 +438,15 @@ static const json_t *find_way(const json_t *ways, const char *to_name)
     return NULL;
 }
 
+/* An end, or the host that stands in its place in that exchange. */
+static struct way_partner partner_at(const struct conductor *conductor,
+                                     size_t exchange, int end, const char *host)
+{
+    return end >= 0 ? partner_of(conductor, end)
+                    : (struct way_partner){ -1, host,
+                                            conductor->site.hosts[exchange] };
+}
+
 static int prove_ways(struct conductor *conductor, struct proof *proofs,
                       struct fault *fault)
 {
@@ -446,18 +455,20 @@ static int prove_ways(struct conductor *conductor, struct proof *proofs,
 
     for (size_t i = 0; i < plan->exchange_count && !code; i++) {
         const struct plan_exchange *planned = &plan->exchanges[i];
-        const int from = planned->from_end, to = planned->to_end;
-        const struct way_partner host = { -1, planned->to,
-                                          conductor->site.hosts[i] };
-        const struct way_partner there =
-            to >= 0 ? partner_of(conductor, to) : host;
-        const struct way_partner back = partner_of(conductor, from);
+        const int ends[] = { planned->from_end, planned->to_end };
+        const struct way_partner partners[] = {
+            partner_at(conductor, i, planned->from_end, planned->from),
+            partner_at(conductor, i, planned->to_end, planned->to),
+        };
 
-        if (!find_way(proofs[from].ways, there.name))
-            code = prove_way(conductor, from, &there, &proofs[from], fault);
-        if (!code && plan_has_agent(plan, to)
-            && !find_way(proofs[to].ways, back.name))
-            code = prove_way(conductor, to, &back, &proofs[to], fault);
+        for (size_t side = 0; side < 2 && !code; side++) {
+            const int end = ends[side];
+            const struct way_partner *other = &partners[1 - side];
+
+            if (plan_has_agent(plan, end)
+                && !find_way(proofs[end].ways, other->name))
+                code = prove_way(conductor, end, other, &proofs[end], fault);
+        }
     }
     return code;
 }

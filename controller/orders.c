@@ -129,7 +129,7 @@ static void name_peer(const struct orders_site *site, size_t plan_index,
             &site->plan->exchanges[plan_index];
 
         (void) snprintf(order->peer_name, NAME_SIZE, "%.*s", NAME_SIZE - 1,
-                        planned->to);
+                        planned->to_end < 0 ? planned->to : planned->from);
         (void) snprintf(order->peer_address, ADDRESS_SIZE, "%s",
                         site->hosts[plan_index]);
         return;
@@ -243,8 +243,9 @@ static int make_exchange(const struct orders_site *site,
     if (plan_has_agent(site->plan, planned->to_end))
         add_part(site, exchange, planned->to_end, planned->from_end,
                  kind->to_part, &common);
-    add_part(site, exchange, planned->from_end, planned->to_end,
-             kind->from_part, &common);
+    if (plan_has_agent(site->plan, planned->from_end))
+        add_part(site, exchange, planned->from_end, planned->to_end,
+                 kind->from_part, &common);
     return 0;
 }
 

@@ -62,10 +62,12 @@ static int arm(struct exchange *exchange, bool is_sender, void **ret_state,
             fault, UV_EINVAL, "connections: found %llu, expected 1 to %d",
             (unsigned long long) spec.connections, DOWNLOAD_CONNECTIONS_MAX);
     const bool is_opener = is_sender == (spec.opener == OPENER_SENDER);
-    const int status =
-        is_opener
-            ? 0
-            : exchange_follow_routes(exchange, EXCHANGE_LET_IT_OPEN, fault);
+    int status = 0;
+
+    if (!is_opener)
+        status = exchange_follow_routes(exchange, EXCHANGE_LET_IT_OPEN, fault);
+    else if (spec.url[0])
+        status = download_check_url(exchange, &spec, fault);
     if (status < 0)
         return status;
     struct download *download = mem_new(struct download);
@@ -75,7 +77,8 @@ static int arm(struct exchange *exchange, bool is_sender, void **ret_state,
     download->is_sender = is_sender;
     download->is_opener = is_opener;
     download->connection_count = (size_t) spec.connections;
-    download->mark_bytes = payload_mark(order, download->mark);
+    if (!spec.url[0])
+        download->mark_bytes = payload_mark(order, download->mark);
     download->arrivals = exchange_series(exchange, "arrivals");
     download->tcp = exchange_series(exchange, "tcp");
     download->rows = exchange_series(exchange, "connections");
@@ -158,6 +161,7 @@ static void on_tcp_timer(uv_timer_t *timer)
 
     for (size_t i = 0; i < download->connection_count; i++)
         ask_tcp(&download->connections[i]);
+    download_end_url_in_time(download);
     download_until_look(download);
 }
 
@@ -352,6 +356,7 @@ static void dispose(void *state)
     for (size_t i = 0; i < download->connection_count; i++)
         payload_clear(&download->connections[i].payload);
     curl_slist_free_all(download->heads);
+    curl_slist_free_all(download->aims);
     free(download->cycles.rates_bps);
     free(download);
 }

@@ -15,7 +15,7 @@
  * connection of its own.  We make the sockets ourselves, to bind and tie them.
  */
 
-#define URL_SIZE 256
+#define DATA_URL_SIZE 256
 /* libcurl's largest and its own choice: many bytes a call make it fast, few
  * keep the arrivals apart on a slow link. */
 #define FAST_BUFFER_BYTES 524288L
@@ -39,7 +39,7 @@ static void on_transfer_done(void *owner, CURL *easy, CURLcode code);
 
 /* A zone's '%' is written %25 in a URL (RFC 6874). */
 static void write_url(const struct data_connection *connection,
-                      char url[URL_SIZE])
+                      char url[DATA_URL_SIZE])
 {
     const struct exchange_order *order =
         exchange_order_of(connection->download->exchange);
@@ -48,7 +48,7 @@ static void write_url(const struct data_connection *connection,
     const int host_bytes = zone ? (int) (zone - order->peer_address)
                                 : (int) strlen(order->peer_address);
 
-    (void) snprintf(url, URL_SIZE, "http://%s%.*s%s%s%s:%u/data/%s/%llu",
+    (void) snprintf(url, DATA_URL_SIZE, "http://%s%.*s%s%s%s:%u/data/%s/%llu",
                     is_v6 ? "[" : "", host_bytes, order->peer_address,
                     zone ? "%25" : "", zone ? zone + 1 : "", is_v6 ? "]" : "",
                     (unsigned) order->peer_port, order->ticket,
@@ -72,6 +72,17 @@ static void set_direction(struct data_connection *connection)
                                      : (curl_off_t) -1);
 }
 
+static int set_place(struct data_connection *connection)
+{
+    char url[DATA_URL_SIZE];
+
+    if (connection->download->spec.url[0])
+        return download_aim_at_url(connection);
+    write_url(connection, url);
+    (void) curl_easy_setopt(connection->easy, CURLOPT_URL, url);
+    return 0;
+}
+
 static void set_options(struct data_connection *connection)
 {
     const struct download *download = connection->download;
@@ -79,10 +90,7 @@ static void set_options(struct data_connection *connection)
     const long buffer_bytes =
         bps > 0 && bps < FAST_BPS ? SLOW_BUFFER_BYTES : FAST_BUFFER_BYTES;
     CURL *easy = connection->easy;
-    char url[URL_SIZE];
 
-    write_url(connection, url);
-    (void) curl_easy_setopt(easy, CURLOPT_URL, url);
     (void) curl_easy_setopt(easy, CURLOPT_PRIVATE, connection);
     (void) curl_easy_setopt(easy, CURLOPT_ERRORBUFFER, connection->error);
     (void) curl_easy_setopt(easy, CURLOPT_NOSIGNAL, 1L);
@@ -141,6 +149,9 @@ int download_open_all(struct download *download)
         if (!connection->easy)
             return UV_ENOMEM;
         connection->state = DATA_OPEN;
+        status = set_place(connection);
+        if (status != 0)
+            return status;
         set_options(connection);
         (void) curl_multi_add_handle(download->curl.multi, connection->easy);
     }
@@ -297,11 +308,19 @@ static void tell_failure(struct data_connection *connection, CURLcode code,
 {
     struct exchange *exchange = connection->download->exchange;
     const struct exchange_order *order = exchange_order_of(exchange);
+    struct url url = { .port = (uint16_t) order->peer_port };
 
+    if (connection->download->spec.url[0])
+        (void) url_split(connection->download->spec.url, &url);
     if (!connection->row.connected_ns)
         exchange_trouble(exchange, "cannot connect to %s port %u: %s",
-                         order->peer_address, (unsigned) order->peer_port,
+                         order->peer_address, (unsigned) url.port,
                          cause_of(connection, code));
+    else if (status >= 300 && status < 400)
+        exchange_trouble(exchange,
+                         "connection %llu: the server answered %ld and points "
+                         "elsewhere: a download stays where the plan says",
+                         (unsigned long long) connection->number, status);
     else if (status && status != 200)
         exchange_trouble(exchange,
                          "connection %llu: the other end answered %ld: %s",

@@ -17,6 +17,9 @@
  *   connects         PUT, download_opener.c      GET, download_opener.c
  *   is connected to  GET, download_server.c      PUT, download_server.c
  *
+ * download_until.c decides when it has gone on for long enough;
+ * and where a web server sends, download_url.c says from where.
+ *
  * download.c holds what all four have in common: the life of the part, TCP's
  * own account and the record of each connection.
  */
@@ -90,7 +93,7 @@ struct download {
     size_t mark_bytes;
     struct rows *arrivals, *tcp, *rows; /* borrowed: the account's */
     struct curl_loop curl;
-    struct curl_slist *heads;
+    struct curl_slist *heads, *aims;
     uv_timer_t tcp_timer, check_timer;
     unsigned open_handles;
 };
@@ -146,6 +149,15 @@ void download_until_tell(struct download *download,
                          struct looks_outcome *ret_outcome);
 /* A connection that the other end broke off: was it because it knows enough? */
 bool download_until_was_ended(const struct data_connection *connection);
+
+/* --- download_url.c ------------------------------------------------------ */
+
+/* Does the owner allow it?  The fault says what would have to be done. */
+int download_check_url(const struct exchange *exchange,
+                       const struct download_spec *spec, struct fault *fault);
+int download_aim_at_url(struct data_connection *connection);
+/* Ends what goes on after the time is over. */
+void download_end_url_in_time(struct download *download);
 
 /* --- download_server.c --------------------------------------------------- */
 

@@ -4,6 +4,7 @@
 
 #include <bothends/exchange.h>
 #include <bothends/fault.h>
+#include <bothends/url.h>
 #include <stdbool.h>
 #include <uv.h>
 
@@ -28,6 +29,9 @@ struct exchange_site {
     uv_loop_t *loop;
     int udp4, udp6; /* the agent's UDP sockets, -1: none; never closed here */
     uint16_t port;  /* the agent's own TCP and UDP port */
+    /* What a URL to be fetched may begin with, as the owner says. */
+    const struct url_prefix *urls; /* borrowed */
+    size_t url_count;
 };
 
 typedef void exchange_end_fn(void *owner, struct exchange *exchange,

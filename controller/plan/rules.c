@@ -329,6 +329,8 @@ static const char *find_ipv6(const struct reading *reading)
 
         if (text_address_family(exchange->to) == ADDRESS_IPV6)
             return exchange->to;
+        if (text_address_family(exchange->from) == ADDRESS_IPV6)
+            return exchange->from;
     }
     return NULL;
 }

@@ -175,6 +175,26 @@ static void note_objection(struct reading *reading, const yaml_node_t *mapping,
                  split ? split + strlen(joint) : "no contradiction");
 }
 
+/* A spec that names a host itself leaves no room for from. */
+static bool read_from_host(struct reading *reading, const yaml_node_t *mapping,
+                           const struct path *path,
+                           struct plan_exchange *exchange)
+{
+    const struct kind *kind = exchange->kind;
+    const struct path inner = { path, "from" };
+
+    if (!kind->from_host
+        || !kind->from_host(exchange->spec.bytes, exchange->from,
+                            sizeof(exchange->from)))
+        return false;
+    exchange->from_end = -1;
+    const yaml_node_t *from = walk_value(&reading->walk, mapping, "from");
+    if (from)
+        walk_mistake(&reading->walk, from, &inner, NULL, "from beside a url",
+                     "one of them");
+    return true;
+}
+
 static void read_partners(struct reading *reading, const yaml_node_t *mapping,
                           const struct path *path,
                           struct plan_exchange *exchange)
@@ -186,8 +206,9 @@ static void read_partners(struct reading *reading, const yaml_node_t *mapping,
                          "the same end twice in between", "two different ends");
         return;
     }
-    const bool has_from = read_partner(reading, mapping, path, "from", false,
-                                       exchange->from, &exchange->from_end);
+    const bool has_from = read_from_host(reading, mapping, path, exchange)
+                          || read_partner(reading, mapping, path, "from", false,
+                                          exchange->from, &exchange->from_end);
     const bool has_to = read_partner(reading, mapping, path, "to",
                                      exchange->kind->to_may_be_host,
                                      exchange->to, &exchange->to_end);
@@ -213,12 +234,12 @@ static void read_exchange(struct reading *reading, const struct kind *kind,
     exchange.line = (int) mapping->start_mark.line + 1;
     quantity_preset_all(kind->spec_fields, kind->spec_field_count,
                         exchange.spec.bytes);
-    read_partners(reading, mapping, path, &exchange);
 
     const size_t before = reading->walk.mistakes.count;
     walk_fields(&reading->walk, path, mapping, &list, exchange.spec.bytes,
                 NULL);
     const bool is_sound = reading->walk.mistakes.count == before;
+    read_partners(reading, mapping, path, &exchange);
     const char *objection = is_sound && kind->objection
                                 ? kind->objection(exchange.spec.bytes)
                                 : NULL;

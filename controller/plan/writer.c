@@ -177,13 +177,22 @@ static void write_ends(FILE *out, const struct plan *plan)
 static void write_exchange(FILE *out, const struct plan_exchange *exchange)
 {
     struct writing writing = { out, LAYOUT_BRACES, 0, 2 };
+    char host[ADDRESS_SIZE];
     const bool is_between = exchange->kind->uses_between;
+    const bool has_from =
+        !exchange->kind->from_host
+        || !exchange->kind->from_host(exchange->spec.bytes, host, sizeof(host));
 
-    (void) fprintf(out, "- %s: {%s: ", exchange->kind->name,
-                   is_between ? "between" : "from");
-    (void) fputs(is_between ? "[" : "", out);
-    write_text(out, exchange->from);
-    (void) fputs(is_between ? ", " : ", to: ", out);
+    (void) fprintf(out, "- %s: {", exchange->kind->name);
+    if (is_between)
+        (void) fputs("between: [", out);
+    else if (has_from)
+        (void) fputs("from: ", out);
+    if (has_from) {
+        write_text(out, exchange->from);
+        (void) fputs(", ", out);
+    }
+    (void) fputs(is_between ? "" : "to: ", out);
     write_text(out, exchange->to);
     (void) fputs(is_between ? "]" : "", out);
     write_fields(&writing, exchange->kind->spec_fields,

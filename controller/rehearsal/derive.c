@@ -165,6 +165,41 @@ static int move_landmarks(struct plan *plan, struct cast *cast,
     return status;
 }
 
+/* The first computer with an agent that is not this end's. */
+static int other_agent(const struct plan *plan, const struct cast *cast,
+                       int end)
+{
+    for (size_t i = 0; i < cast->end_count; i++) {
+        if (cast->ends[i].end != end && plan_has_agent(plan, cast->ends[i].end))
+            return cast->ends[i].end;
+    }
+    return -1;
+}
+
+/* There is no web server in a practice world: another end sends instead. */
+static int move_urls(struct plan *plan, const struct cast *cast,
+                     struct fault *fault)
+{
+    for (size_t i = 0; i < plan->exchange_count; i++) {
+        struct plan_exchange *exchange = &plan->exchanges[i];
+        const int sender = other_agent(plan, cast, exchange->to_end);
+
+        if (exchange->from_end >= 0)
+            continue;
+        if (sender < 0)
+            return fault_set(fault, -EINVAL,
+                             "sequence: found a %s from a web server and no "
+                             "further end with an agent, expected one to send "
+                             "in its place in a rehearsal",
+                             exchange->kind->name);
+        exchange->kind->forget_host(exchange->spec.bytes);
+        exchange->from_end = sender;
+        (void) snprintf(exchange->from, sizeof(exchange->from), "%s",
+                        plan->ends[sender].name);
+    }
+    return 0;
+}
+
 int derive_practice_plan(struct plan *plan, uint64_t seed,
                          struct cast *ret_cast, struct fault *fault)
 {
@@ -175,8 +210,10 @@ int derive_practice_plan(struct plan *plan, uint64_t seed,
     if (!hosts)
         return fault_set(fault, -ENOMEM, "out of memory");
     cast_all(&cast, plan);
-    int status = move_hosts(plan, &cast, hosts, fault);
+    int status = move_urls(plan, &cast, fault);
 
+    if (!status)
+        status = move_hosts(plan, &cast, hosts, fault);
     if (!status)
         status = move_landmarks(plan, &cast, fault);
     free(hosts);

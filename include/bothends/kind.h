@@ -46,6 +46,12 @@ struct kind {
     /* What it recorded on the way. */
     const struct series *series;
     size_t series_count;
+    /* A spec may name a host that stands for "from", in a URL for instance:
+     * true when it does, and the host.  May be NULL. */
+    bool (*from_host)(const void *spec, char *ret_host, size_t size);
+    /* Make it a spec whose data an end sends, for a rehearsal.  NULL where
+     * from_host is. */
+    void (*forget_host)(void *spec);
     /* The spec is complete and free of contradiction: NULL, or what a person
      * should change, as "found …, expected …".  Static text. */
     const char *(*objection)(const void *spec);

@@ -211,6 +211,8 @@ int pair_arm(struct pair *pair, int end, const struct exchange_order *order,
         .udp4 = pair->udp4,
         .udp6 = pair->udp6,
         .port = http_port(pair->http),
+        .urls = pair->urls,
+        .url_count = pair->url_count,
     };
     const int status = exchange_arm(&site, order, on_end, pair,
                                     &pair->ends[end].exchange, fault);

@@ -38,6 +38,8 @@ struct pair {
     bool is_deaf;           /* identifications are not passed on */
     size_t heard_count;
     char heard[3][160]; /* the latest ones */
+    struct url_prefix urls[1];
+    size_t url_count; /* what both allow */
 };
 
 void pair_open(struct pair *pair);

@@ -5,6 +5,7 @@
 #include <assert.h>
 #include <bothends/kind.h>
 #include <bothends/looks.h>
+#include <bothends/url.h>
 
 /*
  * download: bulk data over HTTP from the end named by "from" (the sender) to
@@ -19,6 +20,9 @@
  * Until the steady goodput is known well enough (bothends/looks.h): the
  * receiver looks and breaks the connections off; the sender takes that for the
  * end.
+ *
+ * From a URL: a web server sends what it has there, until its end or until the
+ * time is over; only the receiver has an account.
  */
 struct download_spec {
     uint64_t size_bytes; /* 0 when for_ns rules */
@@ -29,6 +33,7 @@ struct download_spec {
     uint64_t connections; /* parallel TCP connections */
     int opener;           /* who connects: enum download_opener */
     int payload;          /* enum download_payload */
+    char url[URL_SIZE];   /* "": another end's agent sends */
 };
 
 enum download_opener {
@@ -59,6 +64,8 @@ static const struct field download_spec_fields[] = {
       0, 0, "receiver", download_openers, "which end opens the connection; sender helps where only that end can (address translation)" },
     { "payload", "payload", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct download_spec, payload),
       0, 0, "octets", download_payloads, "octets hardly compress; text does: comparing both exposes a radio that compresses" },
+    { "url", "url", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct download_spec, url),
+      0, 0, "", NULL, "http:// address that a web server sends instead of an end (instead of from); the receiving agent's owner must allow it" },
 };
 /* clang-format on */
 
@@ -186,13 +193,54 @@ static inline uint64_t download_feed_ns(const struct download_spec *download)
 static inline const char *
 download_until_objection(const struct download_spec *download)
 {
-    if (download->size_bytes || download->for_ns)
-        return "found until beside size or for, expected until alone with "
+    if (download->size_bytes || download->for_ns || download->url[0])
+        return "found until beside size, for or url, expected until alone with "
                "at_most";
     if (download->at_most_ns < 2 * LOOKS_FIRST_NS)
         return "found until without at_most, or a short one, expected at_most "
                "of at least 36 s";
     return NULL;
+}
+
+static inline const char *
+download_url_objection(const struct download_spec *download)
+{
+    const char *objection = url_objection(download->url);
+
+    if (objection)
+        return objection;
+    if (download->size_bytes)
+        return "found both url and size, expected at_most or for (the file is "
+               "as long as it is)";
+    if (!download->for_ns && !download->at_most_ns)
+        return "found url without at_most or for, expected one of them "
+               "(nobody here knows how long the file is)";
+    if (download->opener != OPENER_RECEIVER)
+        return "found url with opener: sender, expected the receiver to open";
+    return NULL;
+}
+
+static inline bool download_from_host(const void *spec, char *ret_host,
+                                      size_t size)
+{
+    const struct download_spec *download = spec;
+    struct url url = { .port = 0 };
+
+    (void) url_split(download->url, &url);
+    (void) snprintf(ret_host, size, "%s", url.host);
+    return download->url[0] != '\0';
+}
+
+/* How long the file is nobody knows; a rehearsal sends about a picture. */
+#define DOWNLOAD_REHEARSED_BYTES 100000
+
+static inline void download_forget_host(void *spec)
+{
+    struct download_spec *download = spec;
+
+    memset(download->url, 0, sizeof(download->url));
+    if (!download->for_ns)
+        download->size_bytes = DOWNLOAD_REHEARSED_BYTES;
 }
 
 static inline const char *download_objection(const void *spec)
@@ -203,6 +251,8 @@ static inline const char *download_objection(const void *spec)
         return "found both size and for, expected one of them";
     if (download_is_until(download))
         return download_until_objection(download);
+    if (download->url[0])
+        return download_url_objection(download);
     if (!download->size_bytes && !download->for_ns)
         return "found neither size nor for nor until, expected one of them";
     if (download->at_most_ns && download->at_most_ns < download->for_ns)
@@ -250,6 +300,8 @@ static const struct kind download_kind = {
     .from_part = "sender",
     .to_part = "receiver",
     .to_may_be_host = false,
+    .from_host = download_from_host,
+    .forget_host = download_forget_host,
     .spec_fields = download_spec_fields,
     .spec_field_count = COUNT_OF(download_spec_fields),
     .spec_size = sizeof(struct download_spec),
