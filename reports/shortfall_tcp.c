@@ -233,7 +233,7 @@ static uint64_t start_over_ns(const struct evidence *evidence,
             continue;
         if (window_bytes >= needed_bytes(evidence) || row->repeated_bytes
             || row->receiver_limited_us || row->buffer_limited_us
-            || row->busy_us + 500000
+            || (double) row->busy_us + 500000
                    < (double) (at_ns - evidence->from_ns) * 1e-3
             || (double) (at_ns - evidence->from_ns) > most_ns)
             return i ? at_ns : first_ns;
