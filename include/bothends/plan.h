@@ -320,7 +320,7 @@ enum set_steps {
 struct plan {
     char title[128]; /* the key plan */
     char weather[NAME_SIZE], note[200];
-    bool on_air;     /* false: a bench test, attenuators or dummy loads */
+    bool on_air; /* false: a bench test, attenuators or dummy loads */
     struct plan_link link;
     struct plan_step steps[PLAN_STEPS_MAX];
     size_t step_count;
