@@ -71,6 +71,7 @@ static int check_run(const char *const *arguments, size_t argument_count,
             preview_print_json(stdout, &preview);
         else
             preview_print(stdout, &preview);
+        preview_clear(&preview);
     }
     plan_mistakes_clear(&mistakes);
     plan_clear(&plan);

@@ -28,7 +28,7 @@ static json_t *pack_step(const struct preview *preview, size_t index)
     return json_pack(
         "{s:s, s:o, s:b, s:b, s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:I, s:I}",
         "name", preview->plan->steps[index].name, "bandwidth_hz",
-        real_or_null(step->bandwidth_hz), "is_over_limit", step->is_over_limit,
+        real_or_null(step->bandwidth.hz), "is_over_limit", step->is_over_limit,
         "is_run", step->is_run, "expected_source", expectation->source, "why",
         expectation->why, "goodput_bps",
         range_or_null(expectation->goodput_bps), "cycle_ns",

@@ -74,6 +74,7 @@ struct plan_link {
     uint64_t contention_slot_ns;
     uint64_t contention_window_count, contention_window_most_count;
     uint64_t mtu_bytes;
+    uint64_t window_bytes;       /* 0: not said */
     struct range guard_ns;       /* unsaid: not told from the overhead */
     double distance_m;           /* NaN: not said */
     double fade_margin_db;       /* NaN: not said */
@@ -111,6 +112,7 @@ static const struct field link_fields[] = {
     { "contention_window_count", "contention.window", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, contention_window_count), 1, 65536, "8", NULL, "back-off: a number of contention slots below this" },
     { "contention_window_most_count", "contention.window_most", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, contention_window_most_count), 1, 65536, "64", NULL, "the window doubles up to this after collisions" },
     { "mtu_bytes", "mtu", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, mtu_bytes), 68, 65535, "1500 B", NULL, "largest IP packet on the link" },
+    { "window_bytes", "window", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_link, window_bytes), 1, 1e9, "", NULL, "most bytes in flight, where a radio's queue or a computer's buffer limits it" },
     { "guard_ns", "guard", FIELD_RANGE, UNIT_DURATION, FIELD_AT(struct plan_link, guard_ns), 0, 10e9, "", NULL, "that part of the slot overhead that is left for the way through the air" },
     { "distance_m", "distance", FIELD_REAL, UNIT_METRE, FIELD_AT(struct plan_link, distance_m), 0, 1e9, "", NULL, "length of the radio path; not said: from the ends' positions" },
     { "fade_margin_db", "fade_margin", FIELD_REAL, UNIT_DB, FIELD_AT(struct plan_link, fade_margin_db), 0, 100, "", NULL, "margin that you want in hand against fading" },

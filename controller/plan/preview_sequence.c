@@ -1,0 +1,175 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+
+/* What is sent, and how long it takes. */
+#include "controller/plan/preview_parts.h"
+
+#include "controller/options.h"
+#include "controller/quantity.h"
+
+#include <string.h>
+
+#define DURATION_COLUMN 11
+#define CELL_SIZE       96
+
+void preview_show_duration(uint64_t duration_ns, char *text, size_t size)
+{
+    const uint64_t seconds = (duration_ns + NS_PER_S / 2) / NS_PER_S;
+    const unsigned long long h = seconds / 3600, min = seconds / 60 % 60;
+    const unsigned long long s = seconds % 60;
+
+    /* What is about, or at most, needs no more figures. */
+    if (seconds >= 3600)
+        (void) snprintf(text, size, "%llu h %02llu min", h, min);
+    else if (seconds >= 600)
+        (void) snprintf(text, size, "%llu min", min);
+    else if (seconds >= 60)
+        (void) snprintf(text, size, "%llu min %02llu s", min, s);
+    else
+        (void) snprintf(text, size, "%llu s", s);
+}
+
+void preview_choose_columns(const struct preview *preview,
+                            struct step_columns *ret_columns)
+{
+    const size_t step_count = preview->plan->step_count;
+    size_t slowest = 0, fastest = 0;
+
+    ret_columns->count = 0;
+    for (size_t i = 0; i < step_count; i++) {
+        if (preview->steps[i].planned_ns > preview->steps[slowest].planned_ns)
+            slowest = i;
+        if (preview->steps[i].planned_ns < preview->steps[fastest].planned_ns)
+            fastest = i;
+        if (step_count <= STEP_COLUMNS_MAX)
+            ret_columns->steps[ret_columns->count++] = i;
+    }
+    if (step_count > STEP_COLUMNS_MAX) {
+        ret_columns->steps[0] = slowest;
+        ret_columns->steps[1] = fastest;
+        ret_columns->count = 2;
+    }
+}
+
+/* Which steps get a column of durations, and how wide the others are. */
+struct columns {
+    struct step_columns steps;
+    int way_width, spec_width;
+};
+
+/* "count 40, gap 2 s": what the plan says beyond the presets. */
+static void describe_spec(const struct plan_exchange *exchange, char *text,
+                          size_t size)
+{
+    size_t used = 0;
+
+    text[0] = '\0';
+    for (size_t i = 0; i < exchange->kind->spec_field_count && used < size;
+         i++) {
+        const struct field *field = &exchange->kind->spec_fields[i];
+        char value[QUANTITY_TEXT_SIZE];
+
+        if (!field->key || quantity_is_preset(field, exchange->spec.bytes)
+            || !quantity_is_said(field, exchange->spec.bytes))
+            continue;
+        quantity_write(field, exchange->spec.bytes, value, sizeof(value));
+        used += (size_t) snprintf(text + used, size - used, "%s%s %s",
+                                  used ? ", " : "", field->key, value);
+    }
+}
+
+static void measure_columns(const struct plan *plan, struct columns *columns)
+{
+    size_t way_width = 0, spec_width = 0;
+
+    for (size_t i = 0; i < plan->exchange_count; i++) {
+        char text[2 * QUANTITY_TEXT_SIZE];
+
+        plan_exchange_way(&plan->exchanges[i], text, sizeof(text));
+        way_width = strlen(text) > way_width ? strlen(text) : way_width;
+        describe_spec(&plan->exchanges[i], text, sizeof(text));
+        spec_width = strlen(text) > spec_width ? strlen(text) : spec_width;
+    }
+    columns->way_width = (int) way_width;
+    columns->spec_width = (int) spec_width;
+}
+
+/* What stands left of the durations. */
+static void print_left(FILE *out, const struct columns *columns,
+                       const char *mark, const char *kind, const char *way,
+                       const char *spec)
+{
+    (void) fprintf(out, "  %3s %-9s %-*s  %-*s", mark, kind, columns->way_width,
+                   way, columns->spec_width, spec);
+}
+
+static void print_exchange(FILE *out, const struct preview *preview,
+                           size_t index, const struct columns *columns,
+                           const char *mark)
+{
+    const struct plan_exchange *exchange = &preview->plan->exchanges[index];
+    char way[2 * ADDRESS_SIZE + 8], spec[256];
+
+    plan_exchange_way(exchange, way, sizeof(way));
+    describe_spec(exchange, spec, sizeof(spec));
+    print_left(out, columns, mark, exchange->kind->name, way, spec);
+    for (size_t i = 0; i < columns->steps.count; i++) {
+        char duration[CELL_SIZE];
+
+        preview_show_duration(
+            preview_exchange_ns(preview, index, columns->steps.steps[i]),
+            duration, sizeof(duration));
+        (void) fprintf(out, " %*s", DURATION_COLUMN, duration);
+    }
+    (void) fputs("\n", out);
+}
+
+static void print_groups(FILE *out, const struct preview *preview,
+                         const struct columns *columns)
+{
+    const struct plan *plan = preview->plan;
+
+    for (size_t i = 0; i < plan->group_count; i++) {
+        const struct plan_group *group = &plan->groups[i];
+
+        for (size_t j = 0; j < group->count; j++) {
+            char number[24];
+
+            (void) snprintf(number, sizeof(number), "%zu", i + 1);
+            print_exchange(out, preview, group->first + j, columns,
+                           j == 0 ? number : "+");
+        }
+    }
+}
+
+void preview_print_sequence(FILE *out, const struct preview *preview)
+{
+    struct columns columns;
+    char duration[CELL_SIZE], longest[CELL_SIZE], sentence[4 * CELL_SIZE];
+
+    preview_choose_columns(preview, &columns.steps);
+    measure_columns(preview->plan, &columns);
+    (void) fputs("\nWhat is sent in each round (+ at the same time), and about "
+                 "how long on a step:\n",
+                 out);
+    print_left(out, &columns, "", "", "", "");
+    for (size_t i = 0; i < columns.steps.count; i++)
+        (void) fprintf(out, " %*s", DURATION_COLUMN,
+                       preview->plan->steps[columns.steps.steps[i]].name);
+    (void) fputs("\n", out);
+    print_groups(out, preview, &columns);
+    print_left(out, &columns, "", "in all", "", "");
+    for (size_t i = 0; i < columns.steps.count; i++) {
+        preview_show_duration(preview->steps[columns.steps.steps[i]].planned_ns,
+                              duration, sizeof(duration));
+        (void) fprintf(out, " %*s", DURATION_COLUMN, duration);
+    }
+    preview_show_duration(preview->planned_ns, duration, sizeof(duration));
+    preview_show_duration(preview->longest_ns, longest, sizeof(longest));
+    (void) snprintf(sentence, sizeof(sentence),
+                    "All steps and rounds take about %s of measuring (at the "
+                    "very most %s, if nothing got through); setting steps and "
+                    "fetching results come on top.",
+                    duration, longest);
+    (void) fputs("\n\n", out);
+    options_print_wrapped(out, 0, sentence);
+}

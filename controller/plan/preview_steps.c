@@ -1,0 +1,257 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+
+/* What each step should carry, what it buys, and what it is good for. */
+#include "controller/plan/preview_parts.h"
+
+#include "controller/options.h"
+#include "controller/quantity.h"
+#include "reports/radio.h"
+
+#include <string.h>
+
+#define CELL_SIZE 96
+
+static const double megabyte_bits = 8e6;
+
+static int widest_step(const struct plan *plan)
+{
+    size_t width = 5;
+
+    for (size_t i = 0; i < plan->step_count; i++) {
+        if (strlen(plan->steps[i].name) > width)
+            width = strlen(plan->steps[i].name);
+    }
+    return (int) width;
+}
+
+/* --- at a glance --------------------------------------------------------- */
+
+static void print_rate(FILE *out, double bps, int width)
+{
+    char text[CELL_SIZE] = "-";
+
+    if (bps > 0)
+        (void) snprintf(text, sizeof(text), "%.*f",
+                        bps >= 99950  ? 0
+                        : bps >= 9995 ? 1
+                                      : 2,
+                        bps / 1e3);
+    (void) fprintf(out, " %*s", width, text);
+}
+
+/* Ranges of times are narrow beside the table's purpose: their middle. */
+static void print_time(FILE *out, struct range range_ns, int width)
+{
+    char text[CELL_SIZE];
+
+    quantity_show(UNIT_DURATION, range_middle(range_ns), text, sizeof(text));
+    (void) fprintf(out, " %*s", width, text);
+}
+
+static void print_margin(FILE *out, struct range margin_db)
+{
+    char text[CELL_SIZE] = "-";
+
+    if (margin_db.high - margin_db.low >= 0.5)
+        (void) snprintf(text, sizeof(text), "%.0f..%.0f dB", margin_db.low,
+                        margin_db.high);
+    else if (!isnan(margin_db.high))
+        (void) snprintf(text, sizeof(text), "%.0f dB", margin_db.high);
+    (void) fprintf(out, " %9s", text);
+}
+
+static void print_megabyte(FILE *out, double bps)
+{
+    char text[CELL_SIZE] = "-";
+
+    if (bps > 0)
+        preview_show_duration((uint64_t) (megabyte_bits / bps * 1e9), text,
+                              sizeof(text));
+    (void) fprintf(out, " %11s", text);
+}
+
+static void print_step(FILE *out, const struct preview *preview, size_t index,
+                       int width)
+{
+    const struct preview_step *step = &preview->steps[index];
+    const double down_bps = preview_goodput_bps(preview, index, WAY_TO_STATION);
+    char text[CELL_SIZE];
+
+    (void) fprintf(out, "%-*s", width, preview->plan->steps[index].name);
+    quantity_show(UNIT_HERTZ, step->bandwidth.hz, text, sizeof(text));
+    (void) fprintf(out, "%c%9s", step->is_over_limit ? '*' : ' ', text);
+    print_rate(out, down_bps, 7);
+    print_rate(out, preview_goodput_bps(preview, index, WAY_TO_HUB), 7);
+    print_megabyte(out, down_bps);
+    print_time(out, step->text_ns, 8);
+    print_time(out, step->expectation.least_rtt_ns, 7);
+    print_time(out, step->expectation.mean_rtt_ns, 8);
+    print_margin(out, step->margin_db);
+    if (down_bps / step->bandwidth.hz > 0)
+        (void) fprintf(out, " %6.2f\n", down_bps / step->bandwidth.hz);
+    else
+        (void) fprintf(out, " %6s\n", "-");
+}
+
+/* Most plans have one source for all of their steps. */
+static void print_source(FILE *out, const struct preview *preview)
+{
+    const char *source = preview->steps[0].expectation.source;
+
+    for (size_t i = 1; i < preview->plan->step_count; i++) {
+        if (strcmp(preview->steps[i].expectation.source, source) != 0)
+            return;
+    }
+    if (source[0])
+        (void) fprintf(out, " (%s)", source);
+}
+
+static void print_glance(FILE *out, const struct preview *preview, int width)
+{
+    (void) fputs("\nWhat each step should carry, one way, alone", out);
+    print_source(out, preview);
+    (void) fprintf(out,
+                   ":\n%-*s %9s %7s %7s %11s %8s %16s %9s %6s\n"
+                   "%-*s %9s %7s %7s %11s %8s %7s %8s %9s %6s\n",
+                   width, "", "bandwidth", "down", "up", "1 MB", "text",
+                   "round trip", "margin", "bit/s", width, "step", "(est.)",
+                   "kbit/s", "kbit/s", "takes", "message", "least", "mean", "",
+                   "per Hz");
+    for (size_t i = 0; i < preview->plan->step_count; i++)
+        print_step(out, preview, i, width);
+}
+
+/* --- by layer ------------------------------------------------------------ */
+
+static void print_layers(FILE *out, const struct preview *preview, int width)
+{
+    (void) fprintf(out, "\nBy layer, hub to station, in kbit/s:\n%-*s", width,
+                   "step");
+    for (int layer = 0; layer < LAYER_COUNT; layer++)
+        (void) fprintf(out, " %8s", capacity_layers[layer]);
+    (void) fprintf(out, "  %s\n", "file, as a range; held by");
+    for (size_t i = 0; i < preview->plan->step_count; i++) {
+        const struct expectation *expectation = &preview->steps[i].expectation;
+        const struct carried *way = &expectation->ways[WAY_TO_STATION];
+        char range[CELL_SIZE];
+
+        (void) fprintf(out, "%-*s", width, preview->plan->steps[i].name);
+        for (int layer = 0; layer < LAYER_COUNT; layer++)
+            print_rate(out,
+                       isnan(way->likely_bps[layer])
+                           ? range_middle(way->layers_bps[layer])
+                           : way->likely_bps[layer],
+                       8);
+        quantity_show_range(UNIT_RATE, expectation->goodput_bps, range,
+                            sizeof(range));
+        (void) fprintf(
+            out, "  %s%s%s\n", range, way->binds == TERM_UNKNOWN ? "" : "; ",
+            way->binds == TERM_UNKNOWN ? "" : capacity_terms[way->binds]);
+    }
+}
+
+/* Each reason once, with the steps that it holds for. */
+static void print_reasons(FILE *out, const struct preview *preview)
+{
+    const struct plan *plan = preview->plan;
+
+    for (size_t i = 0; i < plan->step_count; i++) {
+        const char *why = preview->steps[i].expectation.why;
+        char text[PLAN_STEPS_MAX * (NAME_SIZE + 2) + CELL_SIZE * 2];
+        size_t used = 0;
+        bool is_said = why[0] == '\0';
+
+        for (size_t j = 0; j < i; j++)
+            is_said =
+                is_said || strcmp(preview->steps[j].expectation.why, why) == 0;
+        if (is_said)
+            continue;
+        for (size_t j = i; j < plan->step_count; j++) {
+            if (strcmp(preview->steps[j].expectation.why, why) == 0)
+                used +=
+                    (size_t) snprintf(text + used, sizeof(text) - used, "%s%s",
+                                      used ? ", " : "", plan->steps[j].name);
+        }
+        (void) snprintf(text + used, sizeof(text) - used, ": %s", why);
+        (void) fputs("  ", out);
+        options_print_wrapped(out, 4, text);
+    }
+}
+
+static void print_notes(FILE *out, const struct preview *preview)
+{
+    const struct plan *plan = preview->plan;
+    char missing[512], text[600];
+
+    print_reasons(out, preview);
+    radio_missing(plan, missing, sizeof(missing));
+    if (missing[0]) {
+        (void) snprintf(text, sizeof(text), "no margin: the plan lacks %s",
+                        missing);
+        (void) fputs("  ", out);
+        options_print_wrapped(out, 4, text);
+    }
+    if (isnan(plan->link.limit_bandwidth_hz))
+        (void) fputs("  link.limits.bandwidth is not said: no step is held "
+                     "against your licence.\n",
+                     out);
+}
+
+/* --- what the next one buys ---------------------------------------------- */
+
+static void print_gain(FILE *out, const struct preview *preview, size_t upper,
+                       int width)
+{
+    const struct preview_step *below = &preview->steps[upper - 1];
+    const struct preview_step *above = &preview->steps[upper];
+    const double goodputs =
+        preview_goodput_bps(preview, upper, WAY_TO_STATION)
+        / preview_goodput_bps(preview, upper - 1, WAY_TO_STATION);
+    const double bandwidths = above->bandwidth.hz / below->bandwidth.hz;
+    const double loss_db = below->margin_db.high - above->margin_db.high;
+
+    if (!(goodputs > 0))
+        return;
+    (void) fprintf(out, "  %-*s > %-*s  %.1f x the goodput", width,
+                   preview->plan->steps[upper - 1].name, width,
+                   preview->plan->steps[upper].name, goodputs);
+    if (bandwidths > 0)
+        (void) fprintf(out, " for %.1f x the bandwidth", bandwidths);
+    if (!isnan(loss_db))
+        (void) fprintf(out, " and %.0f dB %s margin", fabs(loss_db),
+                       loss_db < 0 ? "more" : "less");
+    (void) fputs("\n", out);
+}
+
+static void print_uses(FILE *out, const struct preview *preview, int width)
+{
+    struct step_columns columns;
+
+    preview_choose_columns(preview, &columns);
+    (void) fputs("\nWhat that is good for, while nobody else sends (figures "
+                 "that it is held against:\n3GPP TS 22.105, ITU-T G.114 and "
+                 "G.1010):\n",
+                 out);
+    for (size_t i = 0; i < columns.count; i++) {
+        const size_t step = columns.steps[i];
+        char text[512];
+
+        uses_sentence(preview->steps[step].uses, text, sizeof(text));
+        (void) fprintf(out, "  %-*s  ", width, preview->plan->steps[step].name);
+        options_print_wrapped(out, width + 4, text[0] ? text : "Not known.");
+    }
+}
+
+void preview_print_steps(FILE *out, const struct preview *preview)
+{
+    const int width = widest_step(preview->plan);
+
+    print_glance(out, preview, width);
+    print_notes(out, preview);
+    if (preview->plan->step_count > 1)
+        (void) fputs("\nWhat each step buys over the one before:\n", out);
+    for (size_t i = 1; i < preview->plan->step_count; i++)
+        print_gain(out, preview, i, width);
+    print_layers(out, preview, width);
+    print_uses(out, preview, width);
+}
