@@ -128,8 +128,10 @@ static void print_layers(FILE *out, const struct preview *preview, int width)
     (void) fprintf(out, "\nBy layer, hub to station, in kbit/s:\n%-*s", width,
                    "step");
     for (int layer = 0; layer < LAYER_COUNT; layer++)
-        (void) fprintf(out, " %8s", capacity_layers[layer]);
-    (void) fprintf(out, "  %s\n", "file, as a range; held by");
+        (void) fprintf(out, " %8.*s",
+                       (int) strcspn(capacity_layers[layer], " "),
+                       capacity_layers[layer]);
+    (void) fputs("  file, as a range\n", out);
     for (size_t i = 0; i < preview->plan->step_count; i++) {
         const struct expectation *expectation = &preview->steps[i].expectation;
         const struct carried *way = &expectation->ways[WAY_TO_STATION];
@@ -144,9 +146,7 @@ static void print_layers(FILE *out, const struct preview *preview, int width)
                        8);
         quantity_show_range(UNIT_RATE, expectation->goodput_bps, range,
                             sizeof(range));
-        (void) fprintf(
-            out, "  %s%s%s\n", range, way->binds == TERM_UNKNOWN ? "" : "; ",
-            way->binds == TERM_UNKNOWN ? "" : capacity_terms[way->binds]);
+        (void) fprintf(out, "  %s\n", range);
     }
 }
 
