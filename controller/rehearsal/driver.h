@@ -16,6 +16,9 @@ struct driver_end {
     const char *veth;             /* its link in the middle */
     const char *const *addresses; /* what is forwarded to it */
     size_t address_count;
+    /* NULL, or the IPv4 address of the router that it is behind: that one
+     * translates, and nobody else can open a connection to it. */
+    const char *router;
 };
 
 struct driver_setup {

@@ -2,6 +2,7 @@
 #include "controller/rehearsal/driver.h"
 
 #include "controller/rehearsal/driver_control.h"
+#include "controller/rehearsal/packet_translation.h"
 
 #include <arpa/inet.h>
 #include <errno.h>
@@ -57,6 +58,7 @@ struct driver {
     uint64_t edge_gap_ns; /* of a loaded channel: see note_lateness() */
     struct address addresses[4 * PLAN_ENDS_MAX];
     size_t address_count;
+    struct translation *routers[PLAN_ENDS_MAX]; /* NULL: none there */
     unsigned char buffer[FRAME_SIZE];
 };
 
@@ -110,28 +112,51 @@ static int open_end(const char *veth, int *ret_socket, struct fault *fault)
     return 0;
 }
 
+static int note_address(struct driver *driver, size_t end, const char *text,
+                        struct fault *fault)
+{
+    const bool is_ipv6 = strchr(text, ':') != NULL;
+
+    if (driver->address_count == COUNT_OF(driver->addresses))
+        return fault_set(fault, -E2BIG,
+                         "found more than %zu practice addresses",
+                         COUNT_OF(driver->addresses));
+    struct address *address = &driver->addresses[driver->address_count++];
+
+    address->version = is_ipv6 ? 6 : 4;
+    address->end = end;
+    if (inet_pton(is_ipv6 ? AF_INET6 : AF_INET, text, address->bytes) != 1)
+        return fault_set(fault, -EINVAL, "found '%s', expected an IP address",
+                         text);
+    return 0;
+}
+
+/* All that others see of the end is its router's address. */
+static int note_router(struct driver *driver, size_t end, struct fault *fault)
+{
+    const char *text = driver->setup->ends[end].router;
+    struct translation *router = calloc(1, sizeof(*router));
+
+    if (!router)
+        return fault_set(fault, -ENOMEM, "out of memory");
+    driver->routers[end] = router;
+    if (inet_pton(AF_INET, text, router->outer) != 1)
+        return fault_set(fault, -EINVAL, "found '%s', expected an IPv4 address",
+                         text);
+    return note_address(driver, end, text, fault);
+}
+
 static int note_addresses(struct driver *driver, size_t end,
                           struct fault *fault)
 {
     const struct driver_end *setup = &driver->setup->ends[end];
+    int status = 0;
 
-    for (size_t i = 0; i < setup->address_count; i++) {
-        const char *text = setup->addresses[i];
-        const bool is_ipv6 = strchr(text, ':') != NULL;
-
-        if (driver->address_count == COUNT_OF(driver->addresses))
-            return fault_set(fault, -E2BIG,
-                             "found more than %zu practice addresses",
-                             COUNT_OF(driver->addresses));
-        struct address *address = &driver->addresses[driver->address_count++];
-
-        address->version = is_ipv6 ? 6 : 4;
-        address->end = end;
-        if (inet_pton(is_ipv6 ? AF_INET6 : AF_INET, text, address->bytes) != 1)
-            return fault_set(fault, -EINVAL,
-                             "found '%s', expected an IP address", text);
-    }
-    return 0;
+    if (setup->router)
+        return note_router(driver, end, fault);
+    for (size_t i = 0; i < setup->address_count && !status; i++)
+        status = note_address(driver, end, setup->addresses[i], fault);
+    return status;
 }
 
 static int open_stop(int *ret_fd, struct fault *fault)
@@ -234,15 +259,41 @@ static size_t find_receiver(const struct driver *driver,
     return driver->setup->end_count;
 }
 
+static bool parse_frame(const struct driver *driver, size_t length,
+                        struct packet *packet)
+{
+    return length > ETH_HLEN
+           && packet_parse(driver->buffer + ETH_HLEN, length - ETH_HLEN,
+                           packet);
+}
+
+/* Where the packet in the buffer goes, and what the routers on its way make of
+ * it; packet has the headers as they are between those. */
+static size_t route(struct driver *driver, size_t from, size_t length,
+                    struct packet *packet)
+{
+    const size_t nobody = driver->setup->end_count;
+    unsigned char *bytes = driver->buffer + ETH_HLEN;
+    struct translation *near = driver->routers[from];
+
+    if (near
+        && (!translation_out(near, bytes, length)
+            || !packet_parse(bytes, length, packet)))
+        return nobody;
+    const size_t to = find_receiver(driver, packet);
+    struct translation *far = to == nobody ? NULL : driver->routers[to];
+
+    return !far || translation_in(far, bytes, length) ? to : nobody;
+}
+
 static void take_packet(struct driver *driver, size_t end, size_t length)
 {
     const uint64_t taken_ns = now_ns();
     const size_t nobody = driver->setup->end_count;
     struct packet packet = { 0 };
-    const bool is_ip =
-        length > ETH_HLEN
-        && packet_parse(driver->buffer + ETH_HLEN, length - ETH_HLEN, &packet);
-    const size_t to = is_ip ? find_receiver(driver, &packet) : nobody;
+    const bool is_ip = parse_frame(driver, length, &packet);
+    const size_t to =
+        is_ip ? route(driver, end, length - ETH_HLEN, &packet) : nobody;
 
     if (to == nobody || to == end) {
         const struct air_packet lost = { .from = end,
@@ -561,6 +612,8 @@ int driver_run(const struct driver_setup *setup, int ready, struct fault *fault)
         if (driver->polls[i].fd >= 0)
             (void) close(driver->polls[i].fd);
     }
+    for (size_t i = 0; i < setup->end_count; i++)
+        free(driver->routers[i]);
     free(driver);
     return status;
 }

@@ -23,6 +23,7 @@ struct world_end {
     const char *name;
     const char *addresses[WORLD_ADDRESSES_MAX];
     size_t address_count;
+    const char *router; /* NULL, or as in struct driver_end */
     /* The end's service: NULL, or its argument list.  It is up when it has
      * printed a line, into log. */
     const char *const *service;

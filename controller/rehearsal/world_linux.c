@@ -265,7 +265,8 @@ static int run_air(const struct host *host, int ready)
     for (size_t i = 0; i < world->end_count; i++)
         ends[i] = (struct driver_end){ world->ends[i].name, host->ends[i].veth,
                                        world->ends[i].addresses,
-                                       world->ends[i].address_count };
+                                       world->ends[i].address_count,
+                                       world->ends[i].router };
     if (driver_run(&setup, ready, &fault) == 0)
         return 0;
     (void) fprintf(stderr, "rehearsal: the air: %s\n", fault.text);

@@ -61,13 +61,19 @@ CREATE TABLE data_packet AS SELECT c.id, c.connection, p.* FROM connection c
     JOIN packet p ON p.protocol = 6 AND p."to" = c.to_name
     AND p.destination_port = c.local_port AND p.source_port = c.peer_port
     AND p.enqueued_ns BETWEEN c.begun_ns - 1000000000 AND c.ended_ns + 1000000000;
--- Control traffic: TCP that is no data connection's.
+-- Control traffic: TCP that is no data connection's, nor one of messages.
 CREATE TABLE control AS SELECT p.* FROM packet p WHERE p.protocol = 6
     AND NOT EXISTS (SELECT 1 FROM connection c WHERE
         (p.source_port = c.local_port AND p.destination_port = c.peer_port
         OR p.destination_port = c.local_port AND p.source_port = c.peer_port)
         AND p.enqueued_ns BETWEEN c.begun_ns - 5000000000
-            AND c.ended_ns + 5000000000);
+            AND c.ended_ns + 5000000000)
+    AND NOT EXISTS (SELECT 1 FROM account a
+        JOIN logbook.messages_outcome m USING (account) WHERE
+        (p.source_port = m.local_port AND p.destination_port = m.peer_port
+        OR p.destination_port = m.local_port AND p.source_port = m.peer_port)
+        AND p.enqueued_ns BETWEEN a.begun_ns - 5000000000
+            AND a.ended_ns + 5000000000);
 -- A download's stream as the ledger has it.
 CREATE TABLE stream AS SELECT id, connection,
     MAX(((sequence - isn) & 0xffffffff) + payload_bytes) - 1 AS bytes,

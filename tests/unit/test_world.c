@@ -231,6 +231,28 @@ static bool connect_to_panel(const char *folder)
                   == 0;
 }
 
+/* Whoever waits here is connected to, or not, within a second. */
+static bool is_connected_to(const char *text)
+{
+    const struct sockaddr_in address = service_address(text);
+    const int fd = socket(AF_INET, SOCK_STREAM | SOCK_NONBLOCK, 0);
+    struct pollfd writable = { fd, POLLOUT, 0 };
+    int error = 0;
+    socklen_t size = sizeof(error);
+
+    (void) connect(fd, (const struct sockaddr *) &address, sizeof(address));
+    return poll(&writable, 1, 2000) == 1
+           && getsockopt(fd, SOL_SOCKET, SO_ERROR, &error, &size) == 0
+           && error == 0;
+}
+
+/* Nothing reaches the station behind the router, by neither address. */
+static int knock(const char *inner, const char *outer)
+{
+    return is_connected_to(inner) || is_connected_to(outer) ? OPERATOR_FAILED
+                                                            : 0;
+}
+
 /* Callers at the control panel that say nothing and stay. */
 static int crowd_panel(const char *folder)
 {
@@ -321,7 +343,7 @@ static int play(int argc, char **argv)
         { "stay", stay, NULL },         { "kill-air", kill_air, NULL },
         { "set-step", NULL, set_step }, { "stop-air", stop_air, NULL },
         { "chatter", chatter, NULL },   { "to-all", NULL, chatter_to_all },
-        { "crowd", crowd_panel, NULL },
+        { "crowd", crowd_panel, NULL }, { "knock", NULL, knock },
     };
 
     (void) alarm(LIFE_S);
@@ -682,6 +704,24 @@ static void silent_callers_do_not_keep_others_from_the_panel(void **state)
     assert_int_equal(operate(fixture, "crowd", fixture->folder, NULL), 0);
 }
 
+static void a_station_behind_a_router_opens_but_is_not_reached(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->world.ends[1].router = "10.61.0.211";
+    assert_int_equal(operate(fixture, "transfer", HUB_IPV4, "3000"), 0);
+    assert_int_equal(operate(fixture, "echo", HUB_IPV4, "2"), 0);
+    /* Now a service at the station, and the hub knocks. */
+    fixture->service[2] = STATION_IPV4;
+    fixture->world.ends[1].service = fixture->service;
+    fixture->world.ends[1].log = fixture->log;
+    fixture->world.ends[0].service = NULL;
+    fixture->world.operator_end = 0;
+    assert_int_equal(operate(fixture, "knock", STATION_IPV4, "10.61.0.211"), 0);
+    fixture->world.ends[1].router = NULL;
+    assert_int_equal(operate(fixture, "transfer", STATION_IPV4, "3000"), 0);
+}
+
 #define MANY 33
 
 struct crowd {
@@ -818,6 +858,9 @@ int main(int argc, char **argv)
                                         make_world, remove_world),
         cmocka_unit_test_setup_teardown(
             silent_callers_do_not_keep_others_from_the_panel, make_world,
+            remove_world),
+        cmocka_unit_test_setup_teardown(
+            a_station_behind_a_router_opens_but_is_not_reached, make_world,
             remove_world),
         cmocka_unit_test_setup_teardown(
             thirty_two_busy_stations_are_kept_in_time, make_world,
