@@ -40,6 +40,55 @@ static json_t *pack_step(const struct preview *preview, size_t index)
         (json_int_t) step->longest_ns);
 }
 
+/* Beside what pack_step() began with. */
+static void pack_step_more(const struct preview *preview, size_t index,
+                           json_t *into)
+{
+    const struct preview_step *step = &preview->steps[index];
+    json_t *ways = json_object(), *airtime_s = json_object();
+    json_t *uses = json_object();
+
+    for (int way = 0; way < WAY_COUNT; way++) {
+        json_t *layers = json_object();
+
+        for (int layer = 0; layer < LAYER_COUNT; layer++)
+            (void) json_object_set_new(
+                layers, capacity_layers[layer],
+                range_or_null(step->expectation.ways[way].layers_bps[layer]));
+        (void) json_object_set_new(
+            ways, way == WAY_TO_HUB ? "to_hub_bps" : "to_station_bps", layers);
+    }
+    for (size_t i = 0; i < preview->plan->end_count; i++)
+        (void) json_object_set_new(airtime_s, preview->plan->ends[i].name,
+                                   real_or_null(step->airtime_s[i]));
+    for (int i = 0; i < USE_COUNT; i++)
+        (void) json_object_set_new(uses, uses_name((enum use_task) i),
+                                   json_string(step->uses[i].words));
+    (void) json_object_set_new(into, "designator",
+                               json_string(step->bandwidth.designator));
+    (void) json_object_set_new(into, "margin_db",
+                               range_or_null(step->margin_db));
+    (void) json_object_set_new(into, "text_message_ns",
+                               range_or_null(step->text_ns));
+    (void) json_object_set_new(into, "layers", ways);
+    (void) json_object_set_new(into, "airtime_s_by_end", airtime_s);
+    (void) json_object_set_new(into, "uses", uses);
+}
+
+static json_t *pack_warnings(const struct preview *preview)
+{
+    json_t *list = json_array();
+
+    for (size_t i = 0; i < preview->warnings.count; i++) {
+        const struct warning *warning = rows_at(&preview->warnings, i);
+
+        (void) json_array_append_new(
+            list, json_pack("{s:s, s:s, s:s}", "code", warning->code, "steps",
+                            warning->steps, "text", warning->text));
+    }
+    return list;
+}
+
 /* As a plan would write it: what programs do with it is up to them. */
 static json_t *pack_spec(const struct plan_exchange *exchange)
 {
@@ -100,8 +149,12 @@ void preview_print_json(FILE *out, const struct preview *preview)
 
     for (size_t i = 0; i < plan->end_count; i++)
         (void) json_array_append_new(ends, pack_end(plan, i));
-    for (size_t i = 0; i < plan->step_count; i++)
-        (void) json_array_append_new(steps, pack_step(preview, i));
+    for (size_t i = 0; i < plan->step_count; i++) {
+        json_t *step = pack_step(preview, i);
+
+        pack_step_more(preview, i, step);
+        (void) json_array_append_new(steps, step);
+    }
     for (size_t i = 0; i < plan->group_count; i++)
         (void) json_array_append_new(groups, pack_group(preview, i));
     for (size_t i = 0; cautions[i]; i++)
@@ -113,6 +166,7 @@ void preview_print_json(FILE *out, const struct preview *preview)
         "rounds", (json_int_t) plan->rounds, "ends", ends, "steps", steps,
         "sequence", groups, "planned_ns", (json_int_t) preview->planned_ns,
         "longest_ns", (json_int_t) preview->longest_ns, "cautions", mind);
+    (void) json_object_set_new(all, "warnings", pack_warnings(preview));
     if (!all) {
         (void) fputs("out of memory\n", stderr);
         abort();
