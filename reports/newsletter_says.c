@@ -6,8 +6,6 @@
 /* A title is a plan's, and may be long. */
 #define TITLE_SIZE 64
 
-static const double photo_bytes = 300e3;
-
 /* --- the title ------------------------------------------------------------ */
 
 static const char *const headlines[] = {
@@ -97,9 +95,9 @@ static void say_seconds(const struct finding *finding, FILE *out)
 static void say_practice(const struct newsletter_facts *facts, FILE *out)
 {
     if (facts->reduction->run.is_practice)
-        (void) fputs("*This is practice. No radio was on the air: the channel "
-                     "was played by a program on one computer, so the figures "
-                     "tell how the method works, not what a real link does.*",
+        (void) fputs("*This is practice. No radio was on the air: a program "
+                     "played the channel, so the figures show the method and "
+                     "not a real link.*",
                      out);
     else if (!facts->reduction->plan->on_air)
         (void) fputs("*This was done on the bench, with cables and attenuators "
@@ -157,10 +155,11 @@ static void say_lead(const struct newsletter_facts *facts, FILE *out)
     if (facts->agent_count < 2)
         (void) fputs("one computer sent ", out);
     else if (facts->station_count > 1)
-        (void) fprintf(out,
-                       "the computers at the hub, which is the middle of the "
-                       "net, and at its %s stations sent each other ",
-                       stations);
+        (void) fprintf(
+            out,
+            "computers at the hub in the middle and at its %s stations "
+            "sent each other ",
+            stations);
     else
         (void) fputs("two computers, one at each end, sent each other ", out);
     say_traffic(facts, out);
@@ -250,54 +249,6 @@ static void say_messages(const struct newsletter_facts *facts, FILE *out)
         say_seconds(&most, out);
     }
     (void) fputc('.', out);
-}
-
-/* The slowest way of the step that is fastest by its slowest way. */
-static bool find_best_step(const struct rows *ways, struct finding *ret_way)
-{
-    bool has_best = false;
-
-    for (size_t i = 0; i < ways->count; i++) {
-        struct finding slowest = *(const struct finding *) rows_at(ways, i);
-
-        for (size_t k = 0; k < ways->count; k++) {
-            const struct finding *other = rows_at(ways, k);
-
-            if (strcmp(other->step, slowest.step) == 0
-                && (isnan(other->value) || other->value < slowest.value))
-                slowest = *other;
-        }
-        if (newsletter_arrived(&slowest)
-            && (!has_best || slowest.value > ret_way->value)) {
-            *ret_way = slowest;
-            has_best = true;
-        }
-    }
-    return has_best;
-}
-
-static void say_photo(const struct newsletter_facts *facts, FILE *out)
-{
-    struct finding way = { 0 };
-
-    if (facts->outcome == OUTCOME_SUSPECT
-        || !find_best_step(&facts->ways, &way))
-        return;
-    const double bits = photo_bytes * BITS_PER_BYTE;
-    const double seconds = bits / way.value;
-    char time[SPOKEN_SIZE];
-
-    /* "About" has two digits at the most. */
-    spoken_time(seconds,
-                fmax(spoken_rounding(seconds, (double) NAN, (double) NAN),
-                     spoken_rounding(seconds, bits / way.high, bits / way.low)),
-                time);
-    (void) fputs("To get a feeling for it: at the rate that we measured on ",
-                 out);
-    newsletter_say_step(way.step, out);
-    (void) fprintf(out,
-                   ", a small photograph of %.0f kilobytes takes about %s.",
-                   photo_bytes / 1e3, time);
 }
 
 /* --- what the faster setting buys ----------------------------------------- */
@@ -466,20 +417,22 @@ static void say_why_margins(const struct newsletter_facts *facts, FILE *out)
 
 /* clang-format off */
 const struct newsletter_paragraph newsletter_paragraphs[] = {
-    { say_practice,    0, false },
-    { say_lead,        0, false },
-    { newsletter_say_verdict,     0, false },
-    { newsletter_say_cause,       1, false },
-    { say_units,       0, true },
-    { say_messages,    2, true },
-    { say_photo,       3, true },
-    { say_gain,        4, true },
-    { say_echoes,      5, true },
-    { say_both_ends,   7, true },
-    { say_doubts,      0, true },
-    { say_why_margins, 9, true },
-    { say_next,        6, true },
-    { say_raw_data,    8, true },
-    { NULL,            0, false },
+    { say_practice,            0, false },
+    { say_lead,                0, false },
+    { newsletter_say_verdict,  0, false },
+    { newsletter_say_cause,    1, false },
+    { say_units,               0, true },
+    { newsletter_say_uses,     2, true },
+    { newsletter_say_shared,   4, true },
+    { say_messages,            3, true },
+    { newsletter_say_photo,    5, true },
+    { say_gain,                6, true },
+    { say_echoes,              7, true },
+    { say_both_ends,           9, true },
+    { say_doubts,              0, true },
+    { say_why_margins,        11, true },
+    { say_next,                8, true },
+    { say_raw_data,           10, true },
+    { NULL,                    0, false },
 };
 /* clang-format on */

@@ -23,6 +23,11 @@ extern const struct newsletter_paragraph newsletter_paragraphs[];
 void newsletter_say_verdict(const struct newsletter_facts *facts, FILE *out);
 void newsletter_say_cause(const struct newsletter_facts *facts, FILE *out);
 
+/* newsletter_uses.c: what it is good for, alone and shared. */
+void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out);
+void newsletter_say_shared(const struct newsletter_facts *facts, FILE *out);
+void newsletter_say_photo(const struct newsletter_facts *facts, FILE *out);
+
 /* "*brisk*"; "from mill to quay"; a number as its interval allows. */
 void newsletter_say_step(const char *step, FILE *out);
 void newsletter_say_way(const struct finding *way, FILE *out);

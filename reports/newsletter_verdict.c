@@ -42,9 +42,6 @@ static void say_works(const struct newsletter_facts *facts, FILE *out)
                        facts->step_count == 2 ? "" : steps);
     }
     say_tried(facts, out);
-    (void) fputs(" That holds even when each figure is taken at the lower end "
-                 "of its margin of error.",
-                 out);
 }
 
 /* Two by name, the others by number: "from a to b on x (83 percent)". */
@@ -277,12 +274,12 @@ void newsletter_say_cause(const struct newsletter_facts *facts, FILE *out)
         || !causes[worst->dominant])
         return;
     (void) fprintf(out,
-                   "Where did the rest go? The largest part of it went "
-                   "into %s",
+                   "Where did the rest go? The largest part of it is "
+                   "down to %s",
                    causes[worst->dominant]);
     if (worst->or_else >= 0 && worst->or_else < SHORTFALL_PARTS
         && causes[worst->or_else])
-        (void) fprintf(out, ", or into %s: the two look alike from outside",
+        (void) fprintf(out, ", or to %s: the two look alike from outside",
                        causes[worst->or_else]);
     (void) fputc('.', out);
 }

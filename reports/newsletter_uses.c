@@ -1,0 +1,217 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/newsletter_says.h"
+#include "reports/newsletter_words.h"
+#include "reports/uses.h"
+
+#include <ctype.h>
+
+static const double k = 1e3; /* rates in kbit/s */
+static const double photo_bytes = 300e3;
+
+/* The slowest way of the step that is fastest by its slowest way. */
+static bool find_best_step(const struct rows *ways, struct finding *ret_way)
+{
+    bool has_best = false;
+
+    for (size_t i = 0; i < ways->count; i++) {
+        struct finding slowest = *(const struct finding *) rows_at(ways, i);
+
+        for (size_t n = 0; n < ways->count; n++) {
+            const struct finding *other = rows_at(ways, n);
+
+            if (strcmp(other->step, slowest.step) == 0
+                && (isnan(other->value) || other->value < slowest.value))
+                slowest = *other;
+        }
+        if (newsletter_arrived(&slowest)
+            && (!has_best || slowest.value > ret_way->value)) {
+            *ret_way = slowest;
+            has_best = true;
+        }
+    }
+    return has_best;
+}
+
+void newsletter_say_photo(const struct newsletter_facts *facts, FILE *out)
+{
+    struct finding way = { 0 };
+
+    if (facts->outcome == OUTCOME_SUSPECT
+        || !find_best_step(&facts->ways, &way))
+        return;
+    const double bits = photo_bytes * BITS_PER_BYTE;
+    const double seconds = bits / way.value;
+    char time[SPOKEN_SIZE];
+
+    /* "About" has two digits at the most. */
+    spoken_time(seconds,
+                fmax(spoken_rounding(seconds, (double) NAN, (double) NAN),
+                     spoken_rounding(seconds, bits / way.high, bits / way.low)),
+                time);
+    (void) fputs("To get a feeling for it: at the rate that we measured on ",
+                 out);
+    newsletter_say_step(way.step, out);
+    (void) fprintf(out,
+                   ", a small photograph of %.0f kilobytes takes about %s.",
+                   photo_bytes / 1e3, time);
+}
+
+/* --- in plain words ------------------------------------------------------- */
+
+/* The interval, or the figure where it has none. */
+static struct range range_of(const struct finding *finding, double unit)
+{
+    if (!isfinite(finding->value))
+        return range_unsaid();
+    if (!isfinite(finding->low) || !isfinite(finding->high))
+        return (struct range){ finding->value * unit, finding->value * unit };
+    return (struct range){ finding->low * unit, finding->high * unit };
+}
+
+/* Of that step, alone on the link; the slowest one where there are several. */
+static struct range slowest_on(const struct reduction *reduction,
+                               const char *measure, const char *step,
+                               double unit)
+{
+    struct rows table = wording_table(reduction, measure);
+    struct range slowest = range_unsaid();
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *finding = rows_at(&table, i);
+
+        if (strcmp(finding->step, step) != 0
+            || strcmp(finding->condition, "idle") != 0)
+            continue;
+        const struct range range = range_of(finding, unit);
+
+        if (!range_is_said(slowest) || range.high > slowest.high)
+            slowest = range;
+    }
+    rows_clear(&table);
+    return slowest;
+}
+
+/* From the hub, or to it: the slowest station counts. */
+static struct range slowest_way(const struct newsletter_facts *facts,
+                                const char *step, bool is_from_hub)
+{
+    const struct plan *plan = facts->reduction->plan;
+    struct range slowest = range_unsaid();
+
+    for (size_t i = 0; i < facts->ways.count; i++) {
+        const struct finding *way = rows_at(&facts->ways, i);
+        bool is_from = false;
+
+        for (size_t n = 0; n < plan->end_count; n++)
+            is_from = is_from
+                      || (plan->ends[n].role == ROLE_HUB
+                          && strcmp(plan->ends[n].name, way->from) == 0);
+        if (is_from != is_from_hub || strcmp(way->step, step) != 0
+            || !newsletter_arrived(way))
+            continue;
+        const struct range range = range_of(way, 1);
+
+        if (!range_is_said(slowest) || range.low < slowest.low)
+            slowest = range;
+    }
+    return slowest;
+}
+
+/* Of the pings on that step; NaN: there were none. */
+static double largest_loss(const struct rows *losses, const char *step)
+{
+    double largest = (double) NAN;
+
+    for (size_t i = 0; i < losses->count; i++) {
+        const struct finding *loss = rows_at(losses, i);
+
+        if (strcmp(loss->step, step) == 0 && !isnan(loss->value)
+            && !(loss->value <= largest))
+            largest = loss->value;
+    }
+    return largest;
+}
+
+void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out)
+{
+    struct finding way = { 0 };
+    struct use uses[USE_COUNT];
+    char sentence[512];
+
+    if (facts->outcome == OUTCOME_SUSPECT
+        || !find_best_step(&facts->ways, &way))
+        return;
+    const struct uses_figures figures = {
+        .down_bps = slowest_way(facts, way.step, true),
+        .up_bps = slowest_way(facts, way.step, false),
+        .rtt_ns = slowest_on(facts->reduction, "rtt_p50", way.step, 1e9),
+        .confirmed_ns =
+            slowest_on(facts->reduction, "confirmed_p50", way.step, 1e9),
+        .loss_ratio = largest_loss(&facts->losses, way.step),
+        .is_half_duplex =
+            facts->reduction->plan->link.access != ACCESS_FULL_DUPLEX,
+    };
+
+    uses_judge(&figures, uses);
+    uses_sentence(uses, sentence, sizeof(sentence));
+    if (!sentence[0])
+        return;
+    sentence[0] = (char) tolower((unsigned char) sentence[0]);
+    (void) fputs("On ", out);
+    newsletter_say_step(way.step, out);
+    (void) fputs(", with nobody else on the channel: ", out);
+    wording_escape(out, sentence);
+}
+
+/* --- when several want something at once -----------------------------------
+ */
+
+static bool is_shared(const struct finding *finding, const char *step)
+{
+    return strcmp(finding->step, step) == 0
+           && strcmp(finding->condition, "idle") != 0
+           && newsletter_arrived(finding);
+}
+
+/* What each of several downloads had that ran at once, on the last step that
+ * has such. */
+void newsletter_say_shared(const struct newsletter_facts *facts, FILE *out)
+{
+    struct rows table = wording_table(facts->reduction, "goodput_whole");
+    const struct finding *slowest = NULL;
+    const struct finding *fastest = NULL;
+    size_t count = 0;
+    char low[SPOKEN_SIZE];
+    char high[SPOKEN_SIZE];
+    char number[SPOKEN_SIZE];
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *way = rows_at(&table, i);
+
+        if (!is_shared(way, way->step))
+            continue;
+        if (slowest && strcmp(slowest->step, way->step) != 0) {
+            slowest = fastest = NULL;
+            count = 0;
+        }
+        count++;
+        slowest = !slowest || way->value < slowest->value ? way : slowest;
+        fastest = !fastest || way->value > fastest->value ? way : fastest;
+    }
+    if (count > 1 && facts->outcome != OUTCOME_SUSPECT) {
+        const double rounding =
+            spoken_rounding(slowest->value / k, (double) NAN, (double) NAN);
+
+        spoken_count(count, number);
+        spoken_number(slowest->value / k, rounding, low);
+        spoken_number(fastest->value / k, rounding, high);
+        (void) fprintf(out, "When %s transfers ran at once on ", number);
+        newsletter_say_step(slowest->step, out);
+        if (strcmp(low, high) == 0)
+            (void) fprintf(out, ", each had %s kbit/s.", low);
+        else
+            (void) fprintf(out, ", each had between %s and %s kbit/s.", low,
+                           high);
+    }
+    rows_clear(&table);
+}
