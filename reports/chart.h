@@ -40,5 +40,9 @@ int chart_steps(struct chart_writer *writer, struct fault *fault);
 int chart_times(struct chart_writer *writer, struct fault *fault);
 /* Each step's round trips: the share of probes within a time. */
 int chart_trips(struct chart_writer *writer, struct fault *fault);
+/* Where the expected goodput went. */
+int chart_shortfalls(struct chart_writer *writer, struct fault *fault);
+/* How the stations shared the link. */
+int chart_shares(struct chart_writer *writer, struct fault *fault);
 
 #endif

@@ -54,5 +54,9 @@ int charts_write(const struct reduction *reduction, const char *folder,
         code = chart_times(&writer, fault);
     if (!code)
         code = chart_trips(&writer, fault);
+    if (!code)
+        code = chart_shortfalls(&writer, fault);
+    if (!code)
+        code = chart_shares(&writer, fault);
     return code;
 }

@@ -11,7 +11,9 @@ struct chart_file {
     enum chart_place {
         CHART_SUMMARY,
         CHART_OVER_TIME,
-        CHART_ROUND_TRIPS
+        CHART_ROUND_TRIPS,
+        CHART_SHORTFALL,
+        CHART_SHARES
     } place;
 };
 

@@ -4,7 +4,10 @@
 #include "reports/charts.h"
 #include "reports/markdown_messages.h"
 #include "reports/markdown_readings.h"
+#include "reports/markdown_shortfall.h"
 #include "reports/markdown_tcp.h"
+#include "reports/markdown_together.h"
+#include "reports/markdown_uses.h"
 #include "reports/reach.h"
 #include "reports/wording.h"
 
@@ -42,9 +45,14 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     write_goodput(reduction, out);
     markdown_tcp(reduction, out);
     write_charts(charts, CHART_SUMMARY, out);
+    markdown_shortfall(reduction, out);
+    write_charts(charts, CHART_SHORTFALL, out);
+    markdown_uses(reduction, out);
     write_round_trips(reduction, out);
     write_charts(charts, CHART_ROUND_TRIPS, out);
     markdown_messages(reduction, out);
+    markdown_together(reduction, out);
+    write_charts(charts, CHART_SHARES, out);
     write_over_time(charts, out);
     markdown_readings(reduction, out);
     write_method(reduction, out);
@@ -193,7 +201,7 @@ static void write_goodput(const struct reduction *reduction, FILE *out)
                        "the low end of what was expected; *short*: below it; "
                        "*exceeds*: above the high end, a sign that something "
                        "is not as stated.\n\n",
-                       100 * MEETS_SHARE_RATIO);
+                       100 * plan_meets_ratio(reduction->plan));
     rows_clear(&table);
 }
 

@@ -204,6 +204,28 @@ static bool is_step_of_plan(const struct plan *plan, const char *name)
     return false;
 }
 
+/* A download beside others of its like: what it got of the whole is told with
+ * the shares, and no expectation for one alone is held against it. */
+static bool is_told_as_share(const struct rows *findings,
+                             const struct finding *finding)
+{
+    if (strcmp(finding->condition, "idle") == 0
+        || (strcmp(finding->measure, "goodput_steady") != 0
+            && strcmp(finding->measure, "gain") != 0))
+        return false;
+    for (size_t i = 0; i < findings->count; i++) {
+        const struct finding *share = rows_at(findings, i);
+
+        if (strcmp(share->measure, "share_goodput") == 0
+            && strcmp(share->step, finding->step) == 0
+            && strcmp(share->from, finding->from) == 0
+            && strcmp(share->to, finding->to) == 0
+            && strcmp(share->condition, finding->condition) == 0)
+            return true;
+    }
+    return false;
+}
+
 struct rows wording_table(const struct reduction *reduction,
                           const char *measure)
 {
@@ -215,7 +237,8 @@ struct rows wording_table(const struct reduction *reduction,
         for (size_t i = 0; i < findings->count; i++) {
             const struct finding *finding = rows_at(findings, i);
 
-            if (is_in_table(findings, finding, measure, plan->steps[step].name))
+            if (is_in_table(findings, finding, measure, plan->steps[step].name)
+                && !is_told_as_share(findings, finding))
                 *(struct finding *) rows_add(&table) = *finding;
         }
     }

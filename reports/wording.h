@@ -38,7 +38,8 @@ void wording_date(uint64_t unix_ns, char *ret_text, size_t size);
 
 /* The findings that stand in tables: of each measure the ones over all rounds
  * where there are such, else those of single exchanges, by step in the plan's
- * order. */
+ * order.  Goodput and gain of downloads that ran at once are left to the table
+ * of shares. */
 struct rows wording_table(const struct reduction *reduction,
                           const char *measure);
 

@@ -266,12 +266,12 @@ static inline bool steady_has_warm_up(const double *values, size_t cut_count,
                                       const struct steady_batches *kept,
                                       const struct steady_batches *all)
 {
+    if (!cut_count)
+        return false;
     const double kept_count = (double) (kept->batch_count * kept->batch_length);
     const double cut = (double) cut_count;
     const double error = kept->error * sqrt((kept_count + cut) / cut);
 
-    if (!cut_count)
-        return false;
     return kept->error < STEADY_WARM_UP_RESTLESS * all->error
            || !(fabs(steady_batch_mean(values, 0, cut_count) - kept->mean)
                 <= STEADY_WARM_UP_ERRORS * error);

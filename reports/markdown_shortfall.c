@@ -1,0 +1,86 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/markdown_shortfall.h"
+
+#include "reports/shortfall.h"
+#include "reports/wording.h"
+
+static const double k = 1e3; /* kbit/s */
+/* A part below this share of what is missing is left to results.json. */
+static const double least_share = 0.02;
+/* Beyond, a report would be a catalogue; all of them are in results.json. */
+#define SHORTFALLS_MOST 8
+
+static void write_what(const struct exchange_record *exchange, FILE *out)
+{
+    (void) fputs("**On *", out);
+    wording_escape(out, exchange->step);
+    (void) fputs("*, ", out);
+    wording_escape(out, exchange->from);
+    (void) fputs(" → ", out);
+    wording_escape(out, exchange->to);
+    (void) fprintf(out, " (round %llu):** ",
+                   (unsigned long long) exchange->round);
+}
+
+static void write_parts(const struct shortfall *shortfall, FILE *out)
+{
+    const double missing_bps =
+        shortfall->expected_bps - shortfall->measured_bps;
+    const int decimals = wording_decimals(fabs(missing_bps) / k / 50, 2);
+
+    (void) fputs("| part | kbit/s | of what is missing |\n|---|---:|---:|\n",
+                 out);
+    for (int part = 0; part < SHORTFALL_PARTS; part++) {
+        const double bps = shortfall->part_bps[part];
+
+        if (fabs(bps) < least_share * fabs(missing_bps))
+            continue;
+        (void) fprintf(
+            out, "| %s%s%s | %.*f | %.0f %% |\n", shortfall_part_words[part],
+            part == shortfall->dominant && shortfall->or_else >= 0 ? ", or "
+                                                                   : "",
+            part == shortfall->dominant && shortfall->or_else >= 0
+                ? shortfall_part_words[shortfall->or_else]
+                : "",
+            decimals, bps / k, 100 * bps / missing_bps);
+    }
+    (void) fputc('\n', out);
+}
+
+static void write_one(const struct reduction *reduction,
+                      const struct shortfall *shortfall, FILE *out)
+{
+    const int decimals = wording_decimals(shortfall->expected_bps / k / 50, 2);
+
+    write_what(reduction_exchange(reduction, shortfall->exchange), out);
+    (void) fprintf(out,
+                   "expected %.*f kbit/s, measured %.*f from the request "
+                   "on. ",
+                   decimals, shortfall->expected_bps / k, decimals,
+                   shortfall->measured_bps / k);
+    wording_escape(out, shortfall->sentence);
+    if (shortfall->advice[0]) {
+        (void) fputs(" *", out);
+        wording_escape(out, shortfall->advice);
+        (void) fputc('*', out);
+    }
+    (void) fputs("\n\n", out);
+    if (shortfall->expected_bps > shortfall->measured_bps)
+        write_parts(shortfall, out);
+}
+
+void markdown_shortfall(const struct reduction *reduction, FILE *out)
+{
+    const size_t count = reduction->shortfalls.count;
+
+    if (!count)
+        return;
+    (void) fputs("## Why it falls short\n\n", out);
+    for (size_t i = 0; i < count && i < SHORTFALLS_MOST; i++)
+        write_one(reduction, rows_at(&reduction->shortfalls, i), out);
+    if (count > SHORTFALLS_MOST)
+        (void) fprintf(out,
+                       "%zu more downloads were taken apart; their parts are "
+                       "in results.json (measures shortfall\\_…).\n\n",
+                       count - SHORTFALLS_MOST);
+}

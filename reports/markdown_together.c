@@ -1,0 +1,222 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/markdown_together.h"
+
+#include "reports/wording.h"
+
+static const double k = 1e3;     /* kbit/s */
+static const double ms = 1e-3;   /* times in ms */
+static const double cent = 0.01; /* per cent */
+
+static bool is_alike(const struct finding *one, const struct finding *other)
+{
+    return one->round == other->round
+           && strcmp(one->exchange, other->exchange) == 0
+           && strcmp(one->step, other->step) == 0
+           && strcmp(one->from, other->from) == 0
+           && strcmp(one->to, other->to) == 0
+           && strcmp(one->condition, other->condition) == 0;
+}
+
+/* That measure of the same exchange; NULL: none. */
+static const struct finding *beside(const struct reduction *reduction,
+                                    const struct finding *like,
+                                    const char *measure)
+{
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        const struct finding *finding = rows_at(&reduction->findings, i);
+
+        if (strcmp(finding->measure, measure) == 0 && is_alike(finding, like))
+            return finding;
+    }
+    return NULL;
+}
+
+static void write_step_and_way(const struct finding *finding, FILE *out)
+{
+    (void) fputs("| ", out);
+    wording_escape(out, finding->step);
+    (void) fputs(" | ", out);
+    wording_escape(out, finding->from);
+    (void) fputs(" → ", out);
+    wording_escape(out, finding->to);
+}
+
+static void write_cell(const struct finding *finding, double unit, int most,
+                       FILE *out)
+{
+    char figure[FIGURE_SIZE] = "–";
+
+    if (finding)
+        wording_figure(finding, unit, most, figure);
+    (void) fprintf(out, " | %s", figure);
+}
+
+/* --- latency -------------------------------------------------------------- */
+
+static const struct loaded {
+    const char *measure, *ratio, *what;
+} loaded[] = {
+    { "rtt_under_load_p50", "rtt_load_ratio", "round trip" },
+    { "confirmed_under_load_p50", "confirmed_load_ratio", "confirmation" },
+};
+
+static void write_latency_rows(const struct reduction *reduction,
+                               const struct loaded *kind, bool *has_head,
+                               FILE *out)
+{
+    struct rows table = wording_table(reduction, kind->measure);
+
+    if (table.count && !*has_head)
+        (void) fputs("Half of all probes and messages came back within this "
+                     "time while the others ran (∞: fewer than half did), and "
+                     "how many times the idle figure that is.\n\n"
+                     "| step | direction | what | beside | p50, ms | times "
+                     "idle |\n|---|---|---|---|---:|---:|\n",
+                     out);
+    *has_head = *has_head || table.count;
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *finding = rows_at(&table, i);
+
+        write_step_and_way(finding, out);
+        (void) fprintf(out, " | %s | ", kind->what);
+        wording_escape(out, finding->condition);
+        write_cell(finding, ms, 1, out);
+        write_cell(beside(reduction, finding, kind->ratio), 1, 1, out);
+        (void) fputs(" |\n", out);
+    }
+    rows_clear(&table);
+}
+
+static void write_latency(const struct reduction *reduction, FILE *out)
+{
+    bool has_head = false;
+
+    for (size_t i = 0; i < COUNT_OF(loaded); i++)
+        write_latency_rows(reduction, &loaded[i], &has_head, out);
+    if (has_head)
+        (void) fputc('\n', out);
+}
+
+/* --- the total ------------------------------------------------------------ */
+
+/* Groups on one step have the same names: the n-th total goes with the n-th
+ * index. */
+static const struct finding *fairness_of(const struct reduction *reduction,
+                                         const struct rows *totals, size_t row)
+{
+    const struct finding *total = rows_at(totals, row);
+    size_t number = 0;
+
+    for (size_t i = 0; i < row; i++)
+        number += is_alike(rows_at(totals, i), total);
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        const struct finding *finding = rows_at(&reduction->findings, i);
+
+        if (strcmp(finding->measure, "fairness") == 0
+            && is_alike(finding, total) && number-- == 0)
+            return finding;
+    }
+    return NULL;
+}
+
+static void write_totals(const struct reduction *reduction, FILE *out)
+{
+    struct rows table = wording_table(reduction, "goodput_total");
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *total = rows_at(&table, i);
+        const struct finding *fairness = fairness_of(reduction, &table, i);
+        char figure[FIGURE_SIZE], expected[FIGURE_SIZE];
+
+        wording_figure(total, k, 2, figure);
+        wording_expected(total, k, expected);
+        (void) fputs("- On *", out);
+        wording_escape(out, total->step);
+        (void) fprintf(out, "* all downloads at once carried %s kbit/s",
+                       figure);
+        if (!isnan(total->expected_low))
+            (void) fprintf(out, " of the %s that the channel should share out",
+                           expected);
+        if (total->verdict != VERDICT_NONE)
+            (void) fprintf(out, " (*%s*)", verdicts[total->verdict]);
+        if (fairness && !isnan(fairness->value))
+            (void) fprintf(out,
+                           "; Jain's index of fairness %.3f (at least %.3f; 1 "
+                           "is an even share)",
+                           fairness->value, fairness->low);
+        (void) fputs(".\n", out);
+    }
+    if (table.count)
+        (void) fputc('\n', out);
+    rows_clear(&table);
+}
+
+/* The steady goodput, or where there is none that of the whole transfer. */
+static const struct finding *goodput_of(const struct reduction *reduction,
+                                        const struct finding *share)
+{
+    const struct finding *steady = beside(reduction, share, "goodput_steady");
+
+    return steady && !isnan(steady->value)
+               ? steady
+               : beside(reduction, share, "goodput_whole");
+}
+
+/* --- shares --------------------------------------------------------------- */
+
+static void write_shares(const struct reduction *reduction, FILE *out)
+{
+    struct rows table = wording_table(reduction, "share_goodput");
+
+    if (table.count)
+        (void) fputs("What each got of all goodput, what it was entitled to "
+                     "(max-min fair), and its share of the airtime, in "
+                     "%:\n\n"
+                     "| step | direction | entitled to | goodput | airtime "
+                     "| kbit/s |\n|---|---|---:|---:|---:|---:|\n",
+                     out);
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *share = rows_at(&table, i);
+
+        write_step_and_way(share, out);
+        if (isnan(share->expected_low))
+            (void) fputs(" | –", out);
+        else
+            (void) fprintf(out, " | %.1f",
+                           (share->expected_low + share->expected_high) / 2
+                               / cent);
+        write_cell(share, cent, 1, out);
+        write_cell(beside(reduction, share, "share_airtime"), cent, 1, out);
+        write_cell(goodput_of(reduction, share), k, 2, out);
+        (void) fputs(" |\n", out);
+    }
+    if (table.count)
+        (void) fputc('\n', out);
+    rows_clear(&table);
+}
+
+static bool has_any(const struct reduction *reduction)
+{
+    static const char *const measures[] = { "rtt_under_load_p50",
+                                            "confirmed_under_load_p50",
+                                            "goodput_total", "share_goodput" };
+    bool has = false;
+
+    for (size_t i = 0; i < COUNT_OF(measures) && !has; i++) {
+        struct rows table = wording_table(reduction, measures[i]);
+
+        has = table.count > 0;
+        rows_clear(&table);
+    }
+    return has;
+}
+
+void markdown_together(const struct reduction *reduction, FILE *out)
+{
+    if (!has_any(reduction))
+        return;
+    (void) fputs("## While others use the link\n\n", out);
+    write_totals(reduction, out);
+    write_shares(reduction, out);
+    write_latency(reduction, out);
+}

@@ -1,0 +1,137 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/markdown_uses.h"
+
+#include "reports/uses.h"
+#include "reports/wording.h"
+
+/* Is the data's source at the hub? */
+static bool is_from_hub(const struct plan *plan, const char *from)
+{
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (strcmp(plan->ends[i].name, from) == 0)
+            return plan->ends[i].role == ROLE_HUB;
+    }
+    return false;
+}
+
+static struct range widened(struct range range, double low, double high)
+{
+    if (!range_is_said(range))
+        return (struct range){ low, high };
+    return (struct range){ fmin(range.low, low), fmax(range.high, high) };
+}
+
+static bool is_idle_on(const struct finding *finding, const char *step)
+{
+    return strcmp(finding->step, step) == 0
+           && strcmp(finding->condition, "idle") == 0
+           && isfinite(finding->value);
+}
+
+static void note_goodput(const struct reduction *reduction, const char *step,
+                         const char *measure, struct uses_figures *figures)
+{
+    struct rows table = wording_table(reduction, measure);
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *finding = rows_at(&table, i);
+        struct range *range = is_from_hub(reduction->plan, finding->from)
+                                  ? &figures->down_bps
+                                  : &figures->up_bps;
+
+        if (is_idle_on(finding, step))
+            *range = widened(*range, finding->value, finding->value);
+    }
+    rows_clear(&table);
+}
+
+static struct range times_of(const struct reduction *reduction,
+                             const char *step, const char *measure)
+{
+    struct rows table = wording_table(reduction, measure);
+    struct range range_ns = range_unsaid();
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *finding = rows_at(&table, i);
+
+        if (is_idle_on(finding, step))
+            range_ns =
+                widened(range_ns, finding->value * 1e9, finding->value * 1e9);
+    }
+    rows_clear(&table);
+    return range_ns;
+}
+
+static double most_loss(const struct reduction *reduction, const char *step)
+{
+    struct rows table = wording_table(reduction, "loss");
+    double most = (double) NAN;
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *finding = rows_at(&table, i);
+
+        if (is_idle_on(finding, step))
+            most = fmax(most, finding->value);
+    }
+    rows_clear(&table);
+    return most;
+}
+
+static bool gather(const struct reduction *reduction, const char *step,
+                   struct uses_figures *ret_figures)
+{
+    *ret_figures = (struct uses_figures){
+        .down_bps = range_unsaid(),
+        .up_bps = range_unsaid(),
+        .rtt_ns = times_of(reduction, step, "rtt_p50"),
+        .confirmed_ns = times_of(reduction, step, "confirmed_p50"),
+        .loss_ratio = most_loss(reduction, step),
+        .is_half_duplex = reduction->plan->link.access != ACCESS_FULL_DUPLEX,
+    };
+    note_goodput(reduction, step, "goodput_steady", ret_figures);
+    if (!range_is_said(ret_figures->down_bps)
+        && !range_is_said(ret_figures->up_bps))
+        note_goodput(reduction, step, "goodput_whole", ret_figures);
+    return range_is_said(ret_figures->down_bps)
+           || range_is_said(ret_figures->up_bps);
+}
+
+static void write_step(const char *step, const struct uses_figures *figures,
+                       FILE *out)
+{
+    struct use uses[USE_COUNT];
+    char sentence[400];
+
+    uses_judge(figures, uses);
+    uses_sentence(uses, sentence, sizeof(sentence));
+    (void) fputs("**On *", out);
+    wording_escape(out, step);
+    (void) fputs("*:** ", out);
+    wording_escape(out, sentence);
+    (void) fputs("\n\n", out);
+    for (size_t i = 0; i < USE_COUNT; i++) {
+        if (uses[i].verdict == USE_UNKNOWN)
+            continue;
+        (void) fputs("- ", out);
+        wording_escape(out, uses[i].words);
+        (void) fputc('\n', out);
+    }
+    (void) fputc('\n', out);
+}
+
+void markdown_uses(const struct reduction *reduction, FILE *out)
+{
+    const struct plan *plan = reduction->plan;
+    bool has_head = false;
+
+    for (size_t i = 0; i < plan->step_count; i++) {
+        struct uses_figures figures;
+
+        if (!gather(reduction, plan->steps[i].name, &figures))
+            continue;
+        if (!has_head)
+            (void) fputs("## What it is good for\n\n", out);
+        has_head = true;
+        write_step(plan->steps[i].name, &figures, out);
+    }
+}
