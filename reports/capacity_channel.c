@@ -55,9 +55,9 @@ static void take_situation(struct channel *channel,
         channel->mtu_bytes = situation->mtu_bytes;
     channel->echo_bytes =
         situation->echo_bytes > 0 ? situation->echo_bytes : echo_preset_bytes;
-    channel->window_bytes = situation->window_bytes > 0
-                                ? situation->window_bytes
-                                : (double) INFINITY;
+    /* Of the moment, or what the plan says of every moment. */
+    if (situation->window_bytes > 0)
+        channel->window_bytes = situation->window_bytes;
     channel->segments_per_ack = situation->segments_per_ack;
     channel->loss_ratio =
         situation->loss_ratio.high > 0 ? situation->loss_ratio : range_unsaid();
@@ -85,6 +85,8 @@ struct channel channel_of(const struct plan *plan, const struct plan_step *step,
         .ip_header_bytes =
             is_ipv6(plan, situation) ? IPV6_HEADER_BYTES : IPV4_HEADER_BYTES,
         .stations_count = stations_of(plan),
+        .window_bytes = link->window_bytes ? (double) link->window_bytes
+                                           : (double) INFINITY,
         .propagation_s =
             isnan(link->distance_m) ? 0 : link->distance_m / light_mps,
         .repeats_count = (double) link->repeats_limit_count,

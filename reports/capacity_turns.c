@@ -53,7 +53,8 @@ static double ack_air_bytes(const struct channel *channel,
 /*
  * What fits into a slot: whole frames and, where the rest has room for more
  * than a frame's overhead, a shorter one.  As a function of the room r this is
- * a staircase with sloping steps between (r - o) p / (p + o) and r p / (p + o).
+ * a staircase with sloping steps between (r - o) p / (p + o) and r p / (p + o);
+ * and a part of a byte carries nothing.
  */
 static double slot_data_bytes(const struct channel *channel, double room_bytes,
                               enum bound bound)
@@ -64,9 +65,10 @@ static double slot_data_bytes(const struct channel *channel, double room_bytes,
                              : channel->payload_bytes
                                    / (channel->payload_bytes + overhead_bytes);
     const bool loses_a_header = bound == WORST || isinf(channel->payload_bytes);
+    const double part_byte = bound == WORST ? 1 : 0;
+    const double lost_bytes = (loses_a_header ? overhead_bytes : 0) + part_byte;
 
-    return larger(0,
-                  (room_bytes - (loses_a_header ? overhead_bytes : 0)) * share);
+    return larger(0, (room_bytes - lost_bytes) * share);
 }
 
 static struct cycle loaded_cycle(const struct channel *channel, double limit_s,

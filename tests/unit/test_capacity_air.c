@@ -1,0 +1,249 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The likely values against the practice link's air on virtual time: two
+ * programs that share nothing but the text in plan.h. */
+#include "controller/rehearsal/driver_virtual.h"
+#include "reports/capacity.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdlib.h>
+#include <string.h>
+/* cmocka.h must follow the four above */
+#include <cmocka.h>
+
+#define STATIONS_MAX 7
+
+static const double rates_kbd[] = { 16, 32, 80, 160, 320, 1200 };
+static const uint64_t limits_ms[] = { 100, 250, 1000 };
+static const uint64_t payloads[] = { 64, 240, 1000 };
+static const uint64_t mtus[] = { 296, 576, 1280, 1500 };
+static const size_t stations[] = { 1, 2, STATIONS_MAX };
+
+static struct range exactly(double value)
+{
+    return (struct range){ value, value };
+}
+
+static struct plan plan_of(uint64_t limit_ms, uint64_t payload, uint64_t mtu,
+                           size_t station_count)
+{
+    struct plan plan = {
+        .link = { .access = ACCESS_SCHEDULED,
+                  .slot_overhead_ns = exactly(12e6),
+                  .slot_least_ns = range_unsaid(),
+                  .slot_limit_ns = exactly((double) limit_ms * 1e6),
+                  .frame_payload_bytes = payload,
+                  .frame_overhead_bytes = 12,
+                  .mtu_bytes = mtu,
+                  .distance_m = (double) NAN },
+        .steps = { { .name = "one",
+                     .levels = 2,
+                     .code_rate_ratio = 0.75,
+                     .usable_rate_bps = range_unsaid() } },
+        .step_count = 1,
+        .end_count = 1 + station_count,
+        .practice = { .seed = 1, .queue_bytes = 1000000 },
+    };
+
+    for (size_t i = 1; i < plan.end_count; i++)
+        plan.ends[i].role = ROLE_STATION;
+    return plan;
+}
+
+static uint64_t last_ns, first_ns, bytes_after_first;
+
+static void on_fate(void *owner, const struct air_packet *packet,
+                    enum air_fate fate)
+{
+    const uint64_t from_ns = *(const uint64_t *) owner;
+
+    if (fate != FATE_DELIVERED || packet->over_ns < from_ns)
+        return;
+    if (first_ns)
+        bytes_after_first += packet->bytes;
+    else
+        first_ns = packet->over_ns;
+    last_ns = packet->over_ns;
+}
+
+/* IP bits per second of a backlog of full packets, the first cycles apart. */
+static double carried_bps(const struct plan *plan, size_t from, size_t to,
+                          uint64_t duration_ns)
+{
+    struct virtual_source source = {
+        .from = from,
+        .to = to,
+        .packet_bytes = plan->link.mtu_bytes,
+        .end_ns = duration_ns,
+        .backlog_count = 300,
+    };
+    struct virtual_run run = { .duration_ns = duration_ns,
+                               .sources = &source,
+                               .source_count = 1 };
+    struct fault fault;
+    uint64_t from_ns = duration_ns / 10;
+
+    assert_int_equal(air_config_from_plan(plan, &run.config, &fault), 0);
+    run.listener =
+        (struct air_listener){ .on_fate = on_fate, .owner = &from_ns };
+    first_ns = last_ns = bytes_after_first = 0;
+    virtual_run(&run);
+    return (double) bytes_after_first * 8e9 / (double) (last_ns - first_ns);
+}
+
+/* Long enough for 400 cycles and 400 packets. */
+static uint64_t long_enough_ns(const struct plan *plan,
+                               const struct expectation *expectation)
+{
+    const double packets_s =
+        400.0 * 8 * (double) plan->link.mtu_bytes / expectation->ip_bps.low;
+    const double cycles_s = 400 * expectation->cycle_ns.high * 1e-9;
+
+    return (uint64_t) ((packets_s > cycles_s ? packets_s : cycles_s) * 1e9);
+}
+
+static void ip_capacity_is_what_the_air_carries_within_one_percent(void **state)
+{
+    size_t count = 0;
+
+    (void) state;
+    for (size_t n = 0;
+         n < COUNT_OF(rates_kbd) * COUNT_OF(limits_ms) * COUNT_OF(payloads)
+                 * COUNT_OF(mtus) * COUNT_OF(stations);
+         n++) {
+        size_t rest = n;
+        const size_t rate = rest % COUNT_OF(rates_kbd);
+        rest /= COUNT_OF(rates_kbd);
+        const size_t limit = rest % COUNT_OF(limits_ms);
+        rest /= COUNT_OF(limits_ms);
+        const size_t payload = rest % COUNT_OF(payloads);
+        rest /= COUNT_OF(payloads);
+        const size_t mtu = rest % COUNT_OF(mtus);
+        const size_t station_count = stations[rest / COUNT_OF(mtus)];
+        struct plan plan = plan_of(limits_ms[limit], payloads[payload],
+                                   mtus[mtu], station_count);
+        struct expectation expectation;
+
+        plan.steps[0].symbol_rate_bd = exactly(rates_kbd[rate] * 1e3);
+        capacity_expect_of(&plan, &plan.steps[0], &expectation);
+        const double expected_bps = expectation.ways[0].likely_bps[LAYER_IP];
+        const size_t station = 1 + n % station_count;
+        const double carried =
+            carried_bps(&plan, n % 2 ? station : 0, n % 2 ? 0 : station,
+                        long_enough_ns(&plan, &expectation));
+
+        if (!(fabs(carried / expected_bps - 1) < 0.01))
+            fail_msg("%g kBd, %d ms, %d bytes a frame, MTU %d, %zu stations: "
+                     "%.0f bit/s, expected %.0f",
+                     rates_kbd[rate], (int) limits_ms[limit],
+                     (int) payloads[payload], (int) mtus[mtu], station_count,
+                     carried, expected_bps);
+        count++;
+    }
+    assert_int_equal(count, 648);
+}
+
+/* --- round trips --------------------------------------------------------- */
+
+struct echo {
+    uint64_t over_ns;
+};
+
+static void on_echo(void *owner, const struct air_packet *packet,
+                    enum air_fate fate)
+{
+    struct echo *echo = owner;
+
+    if (fate == FATE_DELIVERED)
+        echo->over_ns = packet->over_ns;
+}
+
+static uint64_t cross(struct air *air, struct echo *echo, uint64_t now_ns,
+                      size_t from, size_t to)
+{
+    echo->over_ns = 0;
+    air_enqueue(air, now_ns, from, to, 84, NULL);
+    while (!echo->over_ns)
+        air_advance(air, air_next_ns(air));
+    return echo->over_ns;
+}
+
+/* So many probes, evenly over the phases of the cycle. */
+static void probe(const struct plan *plan, size_t from, size_t to,
+                  uint64_t cycle_ns, uint64_t probes, double *ret_least_ns,
+                  double *ret_mean_ns)
+{
+    struct air_config config;
+    struct fault fault;
+    struct echo echo = { 0 };
+    const struct air_listener listener = { .on_fate = on_echo, .owner = &echo };
+
+    assert_int_equal(air_config_from_plan(plan, &config, &fault), 0);
+    struct air *air = air_new(&config, &listener, 0);
+    uint64_t at_ns = 100 * NS_PER_MS;
+    double sum_ns = 0;
+
+    *ret_least_ns = (double) INFINITY;
+    for (uint64_t i = 0; i < probes; i++) {
+        const uint64_t back_ns =
+            cross(air, &echo, cross(air, &echo, at_ns, from, to), to, from);
+        const double rtt_ns = (double) (back_ns - at_ns);
+
+        sum_ns += rtt_ns;
+        *ret_least_ns = rtt_ns < *ret_least_ns ? rtt_ns : *ret_least_ns;
+        /* Phases of the cycle as it is now: evenly, by the golden ratio. */
+        at_ns = back_ns + 100 * NS_PER_MS + i * UINT64_C(618033989) % cycle_ns;
+    }
+    air_free(air);
+    *ret_mean_ns = sum_ns / (double) probes;
+}
+
+static void round_trips_are_what_the_air_takes(void **state)
+{
+    const uint64_t probes = 260;
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(rates_kbd); i++) {
+        for (size_t j = 0; j < COUNT_OF(stations); j++) {
+            struct plan plan = plan_of(250, 240, 1500, stations[j]);
+
+            plan.steps[0].symbol_rate_bd = exactly(rates_kbd[i] * 1e3);
+            for (size_t n = 0; n < 2 * stations[j]; n++) {
+                const size_t from = n % 2 ? 1 + n / 2 : 0;
+                const size_t to = n % 2 ? 0 : 1 + n / 2;
+                struct round_trip trip;
+                double least_ns;
+                double mean_ns;
+
+                capacity_round_trip(&plan, &plan.steps[0], NULL, from, to,
+                                    &trip);
+                const double cycle_ns = trip.spread_ns.high;
+
+                probe(&plan, from, to, (uint64_t) cycle_ns, probes, &least_ns,
+                      &mean_ns);
+
+                if (!(least_ns >= trip.likely_least_ns - 1e3
+                      && least_ns <= trip.likely_least_ns
+                                         + 3 * cycle_ns / (double) probes
+                                         + 1e3))
+                    fail_msg("%g kBd, %zu to %zu: least %.0f ns, expected %.0f",
+                             rates_kbd[i], from, to, least_ns,
+                             trip.likely_least_ns);
+                if (!(fabs(mean_ns / trip.likely_mean_ns - 1) < 0.05))
+                    fail_msg("%g kBd, %zu to %zu: mean %.0f ns, expected %.0f",
+                             rates_kbd[i], from, to, mean_ns,
+                             trip.likely_mean_ns);
+            }
+        }
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(
+            ip_capacity_is_what_the_air_carries_within_one_percent),
+        cmocka_unit_test(round_trips_are_what_the_air_takes),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
