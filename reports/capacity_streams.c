@@ -180,8 +180,11 @@ static void measure_turn(struct rings *rings, size_t end)
         turn->duration_s = larger(turn->duration_s, channel->limit_s.low);
 }
 
-static void go_round(struct rings *rings)
+/* Whether it stands still. */
+static bool go_round(struct rings *rings)
 {
+    bool is_still = true;
+
     rings->window_binds = rings->acks_bind = false;
     count_acks(rings);
     for (size_t i = 0; i < rings->ring_count; i++) {
@@ -194,8 +197,11 @@ static void go_round(struct rings *rings)
             measure_turn(rings, end);
             cycle_s += rings->turns[end].duration_s;
         }
+        is_still = is_still && !rings->acks_bind
+                   && fabs(ring->cycle_s - cycle_s) <= 1e-13 * cycle_s;
         ring->cycle_s = (ring->cycle_s + cycle_s) / 2;
     }
+    return is_still;
 }
 
 /* The share of time that a stream's own bytes are on the air. */
@@ -295,8 +301,10 @@ void turns_run(const struct channel *channel, struct stream *streams,
         rings.caps[i] = (double) INFINITY;
     for (size_t i = 0; i < rings.ring_count; i++)
         rings.rings[i].cycle_s = long_enough.limit_s.low;
-    for (int i = 0; i < ROUNDS; i++)
-        go_round(&rings);
+    bool is_still = false;
+
+    for (int i = 0; i < ROUNDS && !is_still; i++)
+        is_still = go_round(&rings);
     tell_streams(&rings);
     tell_rates(&rings, ret_rates);
 }
