@@ -52,6 +52,33 @@ static int check_access(const struct plan *plan, struct fault *fault)
                      link_accesses[access]);
 }
 
+/* What a plan may say of a real link, and this channel can't do: it is refused,
+ * for a rehearsal that left it out would be another link's. */
+static int check_known(const struct plan *plan, struct fault *fault)
+{
+    const struct plan_link *link = &plan->link;
+    const struct {
+        bool is_said;
+        const char *key;
+    } unknown[] = {
+        { link->slots == SLOTS_FIXED, "slots: fixed" },
+        { range_is_said(link->slot_least_ns)
+              && link->slot_least_ns.low != link->slot_overhead_ns.low,
+          "slot_least" },
+        { link->stations_count + 1 > plan_site_count(plan), "stations" },
+        { link->repeats_limit_count > 0, "repeats" },
+    };
+
+    for (size_t i = 0; i < sizeof(unknown) / sizeof(unknown[0]); i++) {
+        if (unknown[i].is_said)
+            return fault_set(fault, -ENOTSUP,
+                             "link: found %s, expected a plan without it: the "
+                             "practice link does not know it yet",
+                             unknown[i].key);
+    }
+    return 0;
+}
+
 /* At least one IP byte must fit into a slot, or nothing ever crosses. */
 static int check_slot(const struct plan *plan, const struct air_config *config,
                       struct fault *fault)
@@ -97,6 +124,8 @@ int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
     };
     int status = check_access(plan, fault);
 
+    if (!status)
+        status = check_known(plan, fault);
     if (!status)
         status = take_steps(plan, &config, fault);
     if (!status)

@@ -85,7 +85,8 @@ struct plan_link {
     double limit_duty_ratio;     /* NaN: not said */
     double limit_exposure_wpm2;  /* NaN: the default of reports/power.h */
     uint64_t identify_every_ns;
-    /* What is a verdict's limit: see plan_meets_ratio(), plan_no_change(). */
+    /* What is a verdict's limit: see plan_meets_ratio(),
+     * plan_no_change_ratio(). */
     double meets_ratio, no_change_ratio;
 };
 

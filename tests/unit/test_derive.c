@@ -164,6 +164,14 @@ static void what_the_practice_link_can_not_do_is_refused(void **state)
           "queue: found 16000 B" },
         { "slot_limit: 100 ms", "symbol_rate: 2000 MBd, levels: 65536",
           "expected a rate from" },
+        { "slot_limit: 100 ms, slots: fixed", "usable_rate: 20 kbit/s",
+          "found slots: fixed, expected a plan without it" },
+        { "slot_limit: 100 ms, slot_least: 5 ms", "usable_rate: 20 kbit/s",
+          "found slot_least" },
+        { "slot_limit: 100 ms, stations: 7", "usable_rate: 20 kbit/s",
+          "found stations" },
+        { "slot_limit: 100 ms, repeats: {limit: 3}", "usable_rate: 20 kbit/s",
+          "found repeats" },
     };
 
     (void) state;
