@@ -9,14 +9,14 @@ static double least_of(double a, double b)
     return a < b ? a : b;
 }
 
-static double content_bytes(const struct capacity_flow *flow)
+static double mss_bytes(const struct capacity_flow *flow)
 {
     return flow->mtu_bytes - flow->header_bytes;
 }
 
 double capacity_content_ratio(const struct capacity_flow *flow)
 {
-    return content_bytes(flow) / flow->mtu_bytes;
+    return mss_bytes(flow) / flow->mtu_bytes;
 }
 
 double capacity_pooled_bps(double pool_bps, const struct capacity_flow *flow,
@@ -24,16 +24,16 @@ double capacity_pooled_bps(double pool_bps, const struct capacity_flow *flow,
 {
     const double segments = flow->segments_per_ack;
 
-    return pool_bps * segments * content_bytes(flow)
+    return pool_bps * segments * mss_bytes(flow)
            / (segments * (flow->mtu_bytes + link_bytes) + flow->header_bytes
               + link_bytes);
 }
 
 double capacity_turns_bps(double rate_bps, double overhead_s,
-                          double transmissions_count, double content,
+                          double transmissions_count, double content_bytes,
                           double air_bytes)
 {
-    return BITS_PER_BYTE * content
+    return BITS_PER_BYTE * content_bytes
            / (overhead_s * transmissions_count
               + BITS_PER_BYTE * air_bytes / rate_bps);
 }
@@ -51,7 +51,7 @@ uint64_t capacity_slot_bytes(uint64_t use_ns, uint64_t rate_bps,
 double capacity_fixed_bps(const struct capacity_fixed *fixed,
                           const struct capacity_flow *flow)
 {
-    const double mss_bytes = content_bytes(flow);
+    const double segment_bytes = mss_bytes(flow);
     const double packets =
         fixed->data_bytes / (flow->mtu_bytes + fixed->link_bytes);
     const double data = fixed->may_span ? packets : floor(packets);
@@ -60,9 +60,9 @@ double capacity_fixed_bps(const struct capacity_fixed *fixed,
     const double windows =
         isinf(fixed->window_bytes)
             ? (double) INFINITY
-            : floor(fixed->window_bytes / mss_bytes) / fixed->window_cycles;
+            : floor(fixed->window_bytes / segment_bytes) / fixed->window_cycles;
 
-    return BITS_PER_BYTE * mss_bytes / fixed->cycle_s
+    return BITS_PER_BYTE * segment_bytes / fixed->cycle_s
            * least_of(least_of(data, flow->segments_per_ack * acks), windows);
 }
 

@@ -92,11 +92,10 @@ struct bounds {
     const char *why; /* NULL: nothing to say */
 };
 
-void turns_bounds(const struct channel *channel, struct bounds *ret_bounds);
+void turns_bounds(const struct channel *channel, struct bounds *bounds);
 void duplex_bounds(const struct channel *channel, int way,
-                   struct bounds *ret_bounds);
-void contention_bounds(const struct channel *channel,
-                       struct bounds *ret_bounds);
+                   struct bounds *bounds);
+void contention_bounds(const struct channel *channel, struct bounds *bounds);
 
 /* Where the maker's figure is all there is. */
 struct range published_ip_bps(const struct channel *channel,
@@ -122,7 +121,7 @@ void streams_run(const struct channel *channel, struct stream *streams,
 void turns_run(const struct channel *channel, struct stream *streams,
                size_t count, struct rates *ret_rates);
 void contention_run(const struct channel *channel, struct stream *streams,
-                    size_t count, struct rates *ret_rates);
+                    size_t count, struct rates *rates);
 
 /* --- round trips, loss --------------------------------------------------- */
 

@@ -278,6 +278,12 @@ static double duplex_ip_bps(const struct channel *channel, int way,
            / (own_s + others * pick(channel->least_s, bound, false));
 }
 
+static struct range duplex_way_bps(const struct channel *channel, int way)
+{
+    return range_of(duplex_ip_bps(channel, way, WORST),
+                    duplex_ip_bps(channel, way, BEST));
+}
+
 static struct range duplex_endless_bps(const struct channel *channel)
 {
     const double full = full_frames_bytes(channel, channel->mtu_bytes);
@@ -301,17 +307,11 @@ void duplex_bounds(const struct channel *channel, int way,
         bounds->why = no_room;
         return;
     }
-    struct range ip_bps = range_unsaid();
-    struct range back_bps = range_unsaid();
+    const struct range ip_bps =
+        is_limited ? duplex_way_bps(channel, way) : duplex_endless_bps(channel);
+    const struct range back_bps = is_limited ? duplex_way_bps(channel, !way)
+                                             : duplex_endless_bps(channel);
 
-    if (is_limited) {
-        ip_bps = range_of(duplex_ip_bps(channel, way, WORST),
-                          duplex_ip_bps(channel, way, BEST));
-        back_bps = range_of(duplex_ip_bps(channel, !way, WORST),
-                            duplex_ip_bps(channel, !way, BEST));
-    } else {
-        ip_bps = back_bps = duplex_endless_bps(channel);
-    }
     if (!is_limited && way == WAY_TO_HUB && channel->stations_count > 1)
         bounds->why = no_limit;
     const double carried_worst =
