@@ -9,9 +9,11 @@
 
 #include <bothends/characters.h>
 #include <curl/curl.h>
+#include <fcntl.h>
 #include <signal.h>
 #include <sodium.h>
 #include <string.h>
+#include <unistd.h>
 
 /* As in the controller: 2 wrong usage, 4 a failure of our own. */
 enum {
@@ -210,11 +212,25 @@ static int prepare(struct agent_options *options, struct fault *fault)
     return 0;
 }
 
+/* Whoever starts it with a closed input or output would have a socket take its
+ * number, and libuv ends the program when it closes one. */
+static void fill_standard_files(void)
+{
+    int fd;
+
+    do
+        fd = open("/dev/null", O_RDWR);
+    while (fd >= 0 && fd <= STDERR_FILENO);
+    if (fd >= 0)
+        (void) close(fd);
+}
+
 int main(int argument_count, char **arguments)
 {
     static struct agent_options options;
     struct fault fault = { 0 };
 
+    fill_standard_files();
     if (options_read(argument_count, arguments, &options, &fault) < 0)
         return complain(STATUS_USAGE, &fault);
     if (options.help) {
