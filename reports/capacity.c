@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/capacity.h"
 
+#include "reports/bandwidth.h"
 #include "reports/capacity_parts.h"
 
 #include <stdio.h>
@@ -25,11 +26,10 @@ struct range capacity_channel_bps(const struct plan_step *step)
 
 double capacity_bandwidth_hz(const struct plan_step *step)
 {
-    if (!isnan(step->bandwidth_hz))
-        return step->bandwidth_hz;
-    if (isnan(step->deviation_hz) || !range_is_said(step->symbol_rate_bd))
-        return (double) NAN;
-    return 2 * step->deviation_hz + step->symbol_rate_bd.high;
+    struct bandwidth bandwidth;
+
+    bandwidth_of(step, &bandwidth);
+    return bandwidth.hz;
 }
 
 static struct expectation nothing_said(void)

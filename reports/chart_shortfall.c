@@ -89,17 +89,15 @@ static void draw_names(cairo_t *page, const struct shortfall_chart *chart,
     const struct exchange_record *exchange =
         reduction_exchange(chart->reduction, shortfall->exchange);
 
-    (void) snprintf(text, sizeof(text), "%s, %s → %s", exchange->step,
-                    exchange->from, exchange->to);
-    wording_clean(text, clean, sizeof(clean));
-    drawing_ink(page, INK_TEXT);
-    drawing_text(page, CHART_MARGIN, y + 16, CHART_TEXT_SIZE, true, ANCHOR_LEFT,
-                 clean);
-    (void) snprintf(text, sizeof(text), "measured %.*f, expected %.*f kbit/s",
+    (void) snprintf(text, sizeof(text),
+                    "%s, %s → %s: %.*f of the expected %.*f kbit/s",
+                    exchange->step, exchange->from, exchange->to,
                     rate_decimals(shortfall), shortfall->measured_bps / k,
                     rate_decimals(shortfall), shortfall->expected_bps / k);
-    drawing_text(page, x_of(chart, shortfall->expected_bps), y + 28,
-                 CHART_SMALL_SIZE, false, ANCHOR_RIGHT, text);
+    wording_clean(text, clean, sizeof(clean));
+    drawing_ink(page, INK_TEXT);
+    drawing_text(page, CHART_MARGIN, y + 24, CHART_TEXT_SIZE, true, ANCHOR_LEFT,
+                 clean);
     cairo_set_source_rgb(page, 1, 1, 1);
     if (shortfall->measured_bps > 0.2 * chart->most_bps)
         drawing_text(page, CHART_MARGIN + 8, y + bar_top + 18, CHART_SMALL_SIZE,
@@ -173,6 +171,16 @@ static void draw_shortfalls(cairo_t *page, const void *chart_)
     }
 }
 
+/* Is it the same part everywhere that dominates? */
+static bool one_cause(const struct shortfall_chart *chart)
+{
+    for (size_t i = 1; i < chart->count; i++) {
+        if (chart->shortfalls[i]->dominant != chart->shortfalls[0]->dominant)
+            return false;
+    }
+    return true;
+}
+
 int chart_shortfalls(struct chart_writer *writer, struct fault *fault)
 {
     const struct reduction *reduction = writer->reduction;
@@ -191,9 +199,11 @@ int chart_shortfalls(struct chart_writer *writer, struct fault *fault)
     }
     if (!chart.count)
         return 0;
-    (void) snprintf(chart.title, sizeof(chart.title),
-                    "Where the expected goodput went: %s",
-                    shortfall_part_words[chart.shortfalls[0]->dominant]);
+    (void) snprintf(
+        chart.title, sizeof(chart.title), "Where the expected goodput went%s%s",
+        one_cause(&chart) ? ": " : "",
+        one_cause(&chart) ? shortfall_part_words[chart.shortfalls[0]->dominant]
+                          : "");
     (void) snprintf(file.title, sizeof(file.title), "%s", chart.title);
     return chart_write(writer, &file, chart_height(&chart), draw_shortfalls,
                        &chart, fault);

@@ -50,14 +50,7 @@ static void write_parts(const struct shortfall *shortfall, FILE *out)
 static void write_one(const struct reduction *reduction,
                       const struct shortfall *shortfall, FILE *out)
 {
-    const int decimals = wording_decimals(shortfall->expected_bps / k / 50, 2);
-
     write_what(reduction_exchange(reduction, shortfall->exchange), out);
-    (void) fprintf(out,
-                   "expected %.*f kbit/s, measured %.*f from the request "
-                   "on. ",
-                   decimals, shortfall->expected_bps / k, decimals,
-                   shortfall->measured_bps / k);
     wording_escape(out, shortfall->sentence);
     if (shortfall->advice[0]) {
         (void) fputs(" *", out);
