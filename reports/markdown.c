@@ -660,6 +660,45 @@ static void write_link(const struct plan_link *link, FILE *out)
     (void) fprintf(out, ", MTU %" PRIu64 " B.\n\n", link->mtu_bytes);
 }
 
+/* What the plan says in words of the day and of the sites. */
+static void write_notes(const struct plan *plan, FILE *out)
+{
+    const char *const labels[] = { "Weather", "Note" };
+    const char *const texts[] = { plan->weather, plan->note };
+    bool has_any = false;
+
+    for (size_t i = 0; i < COUNT_OF(labels); i++) {
+        if (!texts[i][0])
+            continue;
+        (void) fprintf(out, "- %s: ", labels[i]);
+        wording_escape(out, texts[i]);
+        (void) fputc('\n', out);
+        has_any = true;
+    }
+    for (size_t i = 0; i < plan->end_count; i++) {
+        const struct plan_end *end = &plan->ends[i];
+        const char *const said[] = { end->position, end->radio, end->note };
+        bool is_first = true;
+
+        for (size_t j = 0; j < COUNT_OF(said); j++) {
+            if (!said[j][0])
+                continue;
+            (void) fputs(is_first ? "- " : "; ", out);
+            if (is_first) {
+                wording_escape(out, end->name);
+                (void) fputs(": ", out);
+            }
+            wording_escape(out, said[j]);
+            is_first = false;
+        }
+        if (!is_first)
+            (void) fputc('\n', out);
+        has_any = has_any || !is_first;
+    }
+    if (has_any)
+        (void) fputc('\n', out);
+}
+
 static void write_site(const struct reduction *reduction, FILE *out)
 {
     const struct plan *plan = reduction->plan;
@@ -673,6 +712,7 @@ static void write_site(const struct reduction *reduction, FILE *out)
     for (size_t i = 0; i < plan->end_count; i++)
         write_end(&plan->ends[i], out);
     (void) fputc('\n', out);
+    write_notes(plan, out);
     write_link(&plan->link, out);
     if (plan->step_count)
         (void) fputs("| step | as typed | bandwidth | sensitivity | expected "
