@@ -74,9 +74,13 @@ static void fill_part(cairo_t *page, double x1, double x2, double y,
     cairo_clip(page);
     cairo_set_source_rgb(page, 1, 1, 1);
     const double gap = 5 + 4 * (double) (number % 3);
-    for (double x = x1 - bar_height; x < x2; x += gap)
+    const unsigned lines = (unsigned) ((x2 - x1 + bar_height) / gap) + 1;
+    for (unsigned i = 0; i < lines; i++) {
+        const double x = x1 - bar_height + gap * i;
+
         drawing_line(page, x, y + (number % 2 ? bar_height : 0), x + bar_height,
                      y + (number % 2 ? 0 : bar_height), 1);
+    }
     cairo_restore(page);
     drawing_ink(page, INK_TEXT);
     drawing_line(page, x1, y, x1, y + bar_height, 1);

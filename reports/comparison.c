@@ -20,7 +20,8 @@ static struct mean_error level_of(const double *values, size_t count)
 {
     return (struct mean_error){
         .mean = statistics_mean(values, count),
-        .error = statistics_sd(values, count) / sqrt((double) count),
+        .error = count ? statistics_sd(values, count) / sqrt((double) count)
+                       : (double) NAN,
         .degrees = (double) count - 1,
     };
 }

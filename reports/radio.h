@@ -49,7 +49,7 @@ struct radio_budget {
     struct range signal_to_noise_db;
 };
 
-void radio_look_at_site(const struct plan *plan, size_t end,
+void radio_look_at_site(const struct plan *plan, size_t index,
                         struct radio_site *ret_site);
 /* The way from the station to the plan's hub. */
 void radio_look_at_path(const struct plan *plan, size_t station,

@@ -38,7 +38,7 @@ int download_check_url(const struct exchange *exchange,
 {
     const struct exchange_site *site = exchange_site_of(exchange);
     const char *objection = url_objection(spec->url);
-    struct url url;
+    struct url url = { .port = 0 };
 
     if (objection)
         return fault_set(fault, UV_EINVAL, "%s", objection);
@@ -63,7 +63,7 @@ int download_aim_at_url(struct data_connection *connection)
     struct download *download = connection->download;
     const char *address = exchange_order_of(download->exchange)->peer_address;
     const bool is_v6 = strchr(address, ':') != NULL;
-    struct url url;
+    struct url url = { .port = 0 };
     char aim[ADDRESS_SIZE + 16];
 
     (void) url_split(download->spec.url, &url);

@@ -10,8 +10,9 @@
  * polling while nobody sends, come on top.
  */
 
-/* Adds what an exchange of that length costs each end of the plan, in s. */
-void airtime_add(const struct plan *plan, size_t exchange,
+/* Adds what the exchange with that index, of that length, costs each end of the
+ * plan, in s. */
+void airtime_add(const struct plan *plan, size_t index,
                  const struct expectation *expectation, double planned_s,
                  double ends_s[PLAN_ENDS_MAX]);
 

@@ -278,7 +278,7 @@ static void object_to_partner(struct reading *reading,
                               const char *name, const char *expected)
 {
     const yaml_mark_t mark = { 0, (size_t) exchange->line - 1, 0 };
-    char key[64], found[80];
+    char key[64], found[112];
 
     (void) snprintf(key, sizeof(key), "sequence.%s", exchange->kind->name);
     (void) snprintf(found, sizeof(found), "'%s', which has agent: no", name);
