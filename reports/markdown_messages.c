@@ -13,43 +13,6 @@ static const struct {
     { "confirmed_p95", "19 in 20" },
 };
 
-static bool is_alike(const struct finding *one, const struct finding *other)
-{
-    return one->round == other->round
-           && strcmp(one->exchange, other->exchange) == 0
-           && strcmp(one->step, other->step) == 0
-           && strcmp(one->from, other->from) == 0
-           && strcmp(one->to, other->to) == 0
-           && strcmp(one->condition, other->condition) == 0;
-}
-
-/* Two pairs that run at once between the same ends have the same names when
- * all rounds are put together: the n-th row goes with the n-th figure. */
-static size_t number_among_alike(const struct rows *table, size_t row)
-{
-    size_t number = 0;
-
-    for (size_t i = 0; i < row; i++)
-        number += is_alike(rows_at(table, i), rows_at(table, row));
-    return number;
-}
-
-static const struct finding *figure_of(const struct reduction *reduction,
-                                       const struct rows *table, size_t row,
-                                       const char *measure)
-{
-    size_t number = number_among_alike(table, row);
-
-    for (size_t i = 0; i < reduction->findings.count; i++) {
-        const struct finding *finding = rows_at(&reduction->findings, i);
-
-        if (strcmp(finding->measure, measure) == 0
-            && is_alike(finding, rows_at(table, row)) && number-- == 0)
-            return finding;
-    }
-    return NULL;
-}
-
 static bool is_beside_others(const struct finding *finding)
 {
     return finding->condition[0] && strcmp(finding->condition, "idle") != 0;
@@ -74,7 +37,7 @@ static void write_row(const struct reduction *reduction,
                    figure);
     for (size_t i = 0; i < COUNT_OF(percentiles); i++) {
         const struct finding *finding =
-            figure_of(reduction, table, row, percentiles[i].measure);
+            wording_beside(reduction, table, row, percentiles[i].measure);
 
         (void) snprintf(figure, sizeof(figure), "–");
         if (finding)
@@ -92,7 +55,7 @@ static void write_within(const struct reduction *reduction,
 
     for (size_t i = 0; i < COUNT_OF(percentiles); i++) {
         const struct finding *finding =
-            figure_of(reduction, table, row, percentiles[i].measure);
+            wording_beside(reduction, table, row, percentiles[i].measure);
 
         if (!finding || !isfinite(finding->value))
             continue;

@@ -7,30 +7,6 @@ static const double k = 1e3;     /* kbit/s */
 static const double ms = 1e-3;   /* times in ms */
 static const double cent = 0.01; /* per cent */
 
-static bool is_alike(const struct finding *one, const struct finding *other)
-{
-    return one->round == other->round
-           && strcmp(one->exchange, other->exchange) == 0
-           && strcmp(one->step, other->step) == 0
-           && strcmp(one->from, other->from) == 0
-           && strcmp(one->to, other->to) == 0
-           && strcmp(one->condition, other->condition) == 0;
-}
-
-/* That measure of the same exchange; NULL: none. */
-static const struct finding *beside(const struct reduction *reduction,
-                                    const struct finding *like,
-                                    const char *measure)
-{
-    for (size_t i = 0; i < reduction->findings.count; i++) {
-        const struct finding *finding = rows_at(&reduction->findings, i);
-
-        if (strcmp(finding->measure, measure) == 0 && is_alike(finding, like))
-            return finding;
-    }
-    return NULL;
-}
-
 static void write_step_and_way(const struct finding *finding, FILE *out)
 {
     (void) fputs("| ", out);
@@ -81,7 +57,8 @@ static void write_latency_rows(const struct reduction *reduction,
         (void) fprintf(out, " | %s | ", kind->what);
         wording_escape(out, finding->condition);
         write_cell(finding, ms, 1, out);
-        write_cell(beside(reduction, finding, kind->ratio), 1, 1, out);
+        write_cell(wording_beside(reduction, &table, i, kind->ratio), 1, 1,
+                   out);
         (void) fputs(" |\n", out);
     }
     rows_clear(&table);
@@ -99,33 +76,14 @@ static void write_latency(const struct reduction *reduction, FILE *out)
 
 /* --- the total ------------------------------------------------------------ */
 
-/* Groups on one step have the same names: the n-th total goes with the n-th
- * index. */
-static const struct finding *fairness_of(const struct reduction *reduction,
-                                         const struct rows *totals, size_t row)
-{
-    const struct finding *total = rows_at(totals, row);
-    size_t number = 0;
-
-    for (size_t i = 0; i < row; i++)
-        number += is_alike(rows_at(totals, i), total);
-    for (size_t i = 0; i < reduction->findings.count; i++) {
-        const struct finding *finding = rows_at(&reduction->findings, i);
-
-        if (strcmp(finding->measure, "fairness") == 0
-            && is_alike(finding, total) && number-- == 0)
-            return finding;
-    }
-    return NULL;
-}
-
 static void write_totals(const struct reduction *reduction, FILE *out)
 {
     struct rows table = wording_table(reduction, "goodput_total");
 
     for (size_t i = 0; i < table.count; i++) {
         const struct finding *total = rows_at(&table, i);
-        const struct finding *fairness = fairness_of(reduction, &table, i);
+        const struct finding *fairness =
+            wording_beside(reduction, &table, i, "fairness");
         char figure[FIGURE_SIZE], expected[FIGURE_SIZE];
 
         wording_figure(total, k, 2, figure);
@@ -153,13 +111,14 @@ static void write_totals(const struct reduction *reduction, FILE *out)
 
 /* The steady goodput, or where there is none that of the whole transfer. */
 static const struct finding *goodput_of(const struct reduction *reduction,
-                                        const struct finding *share)
+                                        const struct rows *shares, size_t row)
 {
-    const struct finding *steady = beside(reduction, share, "goodput_steady");
+    const struct finding *steady =
+        wording_beside(reduction, shares, row, "goodput_steady");
 
     return steady && !isnan(steady->value)
                ? steady
-               : beside(reduction, share, "goodput_whole");
+               : wording_beside(reduction, shares, row, "goodput_whole");
 }
 
 /* --- shares --------------------------------------------------------------- */
@@ -186,8 +145,9 @@ static void write_shares(const struct reduction *reduction, FILE *out)
                            (share->expected_low + share->expected_high) / 2
                                / cent);
         write_cell(share, cent, 1, out);
-        write_cell(beside(reduction, share, "share_airtime"), cent, 1, out);
-        write_cell(goodput_of(reduction, share), k, 2, out);
+        write_cell(wording_beside(reduction, &table, i, "share_airtime"), cent,
+                   1, out);
+        write_cell(goodput_of(reduction, &table, i), k, 2, out);
         (void) fputs(" |\n", out);
     }
     if (table.count)

@@ -253,6 +253,43 @@ struct rows wording_table(const struct reduction *reduction,
     return table;
 }
 
+static bool is_alike(const struct finding *one, const struct finding *other)
+{
+    return one->round == other->round
+           && strcmp(one->exchange, other->exchange) == 0
+           && strcmp(one->step, other->step) == 0
+           && strcmp(one->from, other->from) == 0
+           && strcmp(one->to, other->to) == 0
+           && strcmp(one->condition, other->condition) == 0;
+}
+
+/* Two pairs that run at once between the same ends have the same names when
+ * all rounds are put together: the n-th row goes with the n-th figure. */
+static size_t number_among_alike(const struct rows *table, size_t row)
+{
+    size_t number = 0;
+
+    for (size_t i = 0; i < row; i++)
+        number += is_alike(rows_at(table, i), rows_at(table, row));
+    return number;
+}
+
+const struct finding *wording_beside(const struct reduction *reduction,
+                                     const struct rows *table, size_t row,
+                                     const char *measure)
+{
+    size_t number = number_among_alike(table, row);
+
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        const struct finding *finding = rows_at(&reduction->findings, i);
+
+        if (strcmp(finding->measure, measure) == 0
+            && is_alike(finding, rows_at(table, row)) && number-- == 0)
+            return finding;
+    }
+    return NULL;
+}
+
 struct verdict_counts wording_counts(const struct rows *table)
 {
     struct verdict_counts counts = { 0 };

@@ -43,6 +43,13 @@ void wording_date(uint64_t unix_ns, char *ret_text, size_t size);
 struct rows wording_table(const struct reduction *reduction,
                           const char *measure);
 
+/* That measure of what the table's row is about; NULL: none.  Rows that have
+ * the same names (two pairs at once, two groups on a step) are told apart by
+ * their order. */
+const struct finding *wording_beside(const struct reduction *reduction,
+                                     const struct rows *table, size_t row,
+                                     const char *measure);
+
 /* The run in one sentence, plain text. */
 struct verdict_counts {
     size_t meets, is_short, exceeds, undecided, unjudged, missing;

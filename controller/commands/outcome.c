@@ -82,6 +82,16 @@ int outcome_read_plan(const char *command, const struct logbook_run *run,
     return code;
 }
 
+void outcome_folder(const struct logbook_run *run, const char *out,
+                    char *ret_folder, size_t size)
+{
+    if (out[0])
+        (void) snprintf(ret_folder, size, "%s", out);
+    else
+        (void) snprintf(ret_folder, size, "bothends-%lld",
+                        (long long) run->run);
+}
+
 int outcome_report(const char *command, struct logbook *logbook,
                    const struct logbook_run *run, const struct plan *plan,
                    const char *out)
@@ -90,11 +100,7 @@ int outcome_report(const char *command, struct logbook *logbook,
     struct fault fault = { 0 };
     char folder[4096];
 
-    if (out[0])
-        (void) snprintf(folder, sizeof(folder), "%s", out);
-    else
-        (void) snprintf(folder, sizeof(folder), "bothends-%lld",
-                        (long long) run->run);
+    outcome_folder(run, out, folder, sizeof(folder));
     if (report_write(logbook_database(logbook), run->run, plan, folder,
                      &summary, &fault)) {
         (void) outcome_fault(command, &fault);

@@ -30,6 +30,10 @@ int outcome_read_plan(const char *command, const struct logbook_run *run,
 int outcome_read_number(const char *command, const char *text,
                         int64_t *ret_run);
 
+/* Where a run's files go: out, or, where that is "", bothends-RUN. */
+void outcome_folder(const struct logbook_run *run, const char *out,
+                    char *ret_folder, size_t size);
+
 /* A fault as the program says it; returns the exit status that fits. */
 int outcome_fault(const char *command, const struct fault *fault);
 

@@ -13,18 +13,6 @@ struct report_options {
     bool html;
 };
 
-/* Where the report was written to. */
-static void folder_of(const struct logbook_run *run,
-                      const struct report_options *options, char *ret_folder,
-                      size_t size)
-{
-    if (options->out[0])
-        (void) snprintf(ret_folder, size, "%s", options->out);
-    else
-        (void) snprintf(ret_folder, size, "bothends-%lld",
-                        (long long) run->run);
-}
-
 /* clang-format off */
 static const struct field report_options[] = {
     OPTION_LOGBOOK(struct report_options, logbook),
@@ -39,7 +27,7 @@ static int write_html(const struct logbook_run *run, const struct plan *plan,
     char folder[sizeof(options->out)];
     struct fault fault = { 0 };
 
-    folder_of(run, options, folder, sizeof(folder));
+    outcome_folder(run, options->out, folder, sizeof(folder));
     if (html_write(folder, plan->title, &fault)) {
         (void) outcome_fault("report", &fault);
         return STATUS_OURS;
