@@ -1,33 +1,25 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/driver.h"
 
-#include "controller/rehearsal/driver_control.h"
-#include "controller/rehearsal/packet_translation.h"
+#include "controller/rehearsal/driver_orders.h"
+#include "controller/rehearsal/driver_panel.h"
+#include "controller/rehearsal/driver_routes.h"
+#include "controller/rehearsal/driver_sockets.h"
 
-#include <arpa/inet.h>
 #include <errno.h>
-#include <poll.h>
 #include <sched.h>
-#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/prctl.h>
-#include <sys/signalfd.h>
 #include <sys/socket.h>
 #include <time.h>
 #include <unistd.h>
 
 #include <linux/if_ether.h>
-#include <linux/if_packet.h>
-#include <net/if.h>
 
 #define FRAME_SIZE (65535 + ETH_HLEN)
 /* Packets taken from one end before the air's edges are looked at again. */
 #define TAKE_AT_ONCE 64
-/* At the control panel at once; further ones wait. */
-#define CLIENTS_MAX 8
-/* Who has said nothing for so long is cut off. */
-#define CLIENT_LIMIT_NS (2 * NS_PER_S)
 
 /* A packet on its way; its address is the handle in the air. */
 struct frame {
@@ -36,17 +28,10 @@ struct frame {
     unsigned char bytes[]; /* with the link-layer header */
 };
 
-struct address {
-    int version;
-    unsigned char bytes[16];
-    size_t end;
-};
-
 enum {
     POLL_STOP,
-    POLL_CONTROL, /* the listening socket */
-    POLL_CLIENTS, /* those that are being served; -1: nobody */
-    POLL_ENDS = POLL_CLIENTS + CLIENTS_MAX
+    POLL_PANEL,
+    POLL_ENDS = POLL_PANEL + PANEL_POLLS
 };
 
 struct driver {
@@ -54,11 +39,9 @@ struct driver {
     struct air *air;
     struct ledger *ledger;
     struct pollfd polls[POLL_ENDS + PLAN_ENDS_MAX];
-    uint64_t clients_since_ns[CLIENTS_MAX];
+    struct panel panel;
+    struct routes routes;
     uint64_t edge_gap_ns; /* of a loaded channel: see note_lateness() */
-    struct address addresses[4 * PLAN_ENDS_MAX];
-    size_t address_count;
-    struct translation *routers[PLAN_ENDS_MAX]; /* NULL: none there */
     unsigned char buffer[FRAME_SIZE];
 };
 
@@ -69,7 +52,7 @@ static void take_packets(struct driver *driver, size_t end);
 static void take_packet(struct driver *driver, size_t end, size_t length);
 static void on_fate(void *owner, const struct air_packet *packet,
                     enum air_fate fate);
-static void serve_clients(struct driver *driver, uint64_t woken_ns);
+static void on_message(void *owner, char *message, char *answer, size_t size);
 
 static uint64_t now_ns(void)
 {
@@ -85,91 +68,6 @@ static int end_socket(const struct driver *driver, size_t end)
 }
 
 /* --- opening -------------------------------------------------------------- */
-
-static int open_end(const char *veth, int *ret_socket, struct fault *fault)
-{
-    const struct sockaddr_ll address = { .sll_family = AF_PACKET,
-                                         .sll_protocol = htons(ETH_P_ALL),
-                                         .sll_ifindex =
-                                             (int) if_nametoindex(veth) };
-    const int on = 1;
-    /* Protocol 0: nothing comes in until it is bound to its link. */
-    const int fd =
-        socket(AF_PACKET, SOCK_RAW | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
-
-    if (fd < 0)
-        return fault_set(fault, -errno, "packet socket: %s", strerror(errno));
-    if (setsockopt(fd, SOL_PACKET, PACKET_IGNORE_OUTGOING, &on, sizeof(on)) != 0
-        || setsockopt(fd, SOL_SOCKET, SO_TIMESTAMPNS, &on, sizeof(on)) != 0
-        || bind(fd, (const struct sockaddr *) &address, sizeof(address)) != 0) {
-        const int status = -errno;
-
-        (void) close(fd);
-        return fault_set(fault, status, "packet socket on '%s': %s", veth,
-                         strerror(-status));
-    }
-    *ret_socket = fd;
-    return 0;
-}
-
-static int note_address(struct driver *driver, size_t end, const char *text,
-                        struct fault *fault)
-{
-    const bool is_ipv6 = strchr(text, ':') != NULL;
-
-    if (driver->address_count == COUNT_OF(driver->addresses))
-        return fault_set(fault, -E2BIG,
-                         "found more than %zu practice addresses",
-                         COUNT_OF(driver->addresses));
-    struct address *address = &driver->addresses[driver->address_count++];
-
-    address->version = is_ipv6 ? 6 : 4;
-    address->end = end;
-    if (inet_pton(is_ipv6 ? AF_INET6 : AF_INET, text, address->bytes) != 1)
-        return fault_set(fault, -EINVAL, "found '%s', expected an IP address",
-                         text);
-    return 0;
-}
-
-/* All that others see of the end is its router's address. */
-static int note_router(struct driver *driver, size_t end, struct fault *fault)
-{
-    const char *text = driver->setup->ends[end].router;
-    struct translation *router = calloc(1, sizeof(*router));
-
-    if (!router)
-        return fault_set(fault, -ENOMEM, "out of memory");
-    driver->routers[end] = router;
-    if (inet_pton(AF_INET, text, router->outer) != 1)
-        return fault_set(fault, -EINVAL, "found '%s', expected an IPv4 address",
-                         text);
-    return note_address(driver, end, text, fault);
-}
-
-static int note_addresses(struct driver *driver, size_t end,
-                          struct fault *fault)
-{
-    const struct driver_end *setup = &driver->setup->ends[end];
-    int status = 0;
-
-    if (setup->router)
-        return note_router(driver, end, fault);
-    for (size_t i = 0; i < setup->address_count && !status; i++)
-        status = note_address(driver, end, setup->addresses[i], fault);
-    return status;
-}
-
-static int open_stop(int *ret_fd, struct fault *fault)
-{
-    sigset_t stop;
-
-    (void) sigemptyset(&stop);
-    (void) sigaddset(&stop, SIGTERM);
-    *ret_fd = signalfd(-1, &stop, SFD_CLOEXEC | SFD_NONBLOCK);
-    if (*ret_fd < 0)
-        return fault_set(fault, -errno, "signalfd: %s", strerror(errno));
-    return 0;
-}
 
 static int open_ledger(struct driver *driver, struct fault *fault)
 {
@@ -187,19 +85,18 @@ static int open_ledger(struct driver *driver, struct fault *fault)
 static int open_all(struct driver *driver, struct fault *fault)
 {
     const struct driver_setup *setup = driver->setup;
-    int status = open_stop(&driver->polls[POLL_STOP].fd, fault);
+    int status = driver_open_stop(&driver->polls[POLL_STOP].fd, fault);
 
     if (!status)
-        status = driver_control_listen(setup->folder,
-                                       &driver->polls[POLL_CONTROL].fd, fault);
+        status = panel_open(&driver->panel, setup->folder, fault);
     if (!status)
         status = open_ledger(driver, fault);
-    for (size_t i = 0; i < setup->end_count && !status; i++) {
-        status = note_addresses(driver, i, fault);
-        if (!status)
-            status = open_end(setup->ends[i].veth,
-                              &driver->polls[POLL_ENDS + i].fd, fault);
-    }
+    if (!status)
+        status =
+            routes_fill(&driver->routes, setup->ends, setup->end_count, fault);
+    for (size_t i = 0; i < setup->end_count && !status; i++)
+        status = driver_open_link(setup->ends[i].veth,
+                                  &driver->polls[POLL_ENDS + i].fd, fault);
     for (size_t i = 0; i < POLL_ENDS + setup->end_count; i++)
         driver->polls[i].events = POLLIN;
     return status;
@@ -243,47 +140,12 @@ static void on_idle(void *owner, const struct air_idle *idle)
 
 /* --- packets from the ends ------------------------------------------------ */
 
-/* The end that has that address; end_count: nobody. */
-static size_t find_receiver(const struct driver *driver,
-                            const struct packet *packet)
-{
-    const size_t size = packet->version == 6 ? 16 : 4;
-
-    for (size_t i = 0; i < driver->address_count; i++) {
-        const struct address *address = &driver->addresses[i];
-
-        if (address->version == packet->version
-            && memcmp(address->bytes, packet->destination, size) == 0)
-            return address->end;
-    }
-    return driver->setup->end_count;
-}
-
 static bool parse_frame(const struct driver *driver, size_t length,
                         struct packet *packet)
 {
     return length > ETH_HLEN
            && packet_parse(driver->buffer + ETH_HLEN, length - ETH_HLEN,
                            packet);
-}
-
-/* Where the packet in the buffer goes, and what the routers on its way make of
- * it; packet has the headers as they are between those. */
-static size_t route(struct driver *driver, size_t from, size_t length,
-                    struct packet *packet)
-{
-    const size_t nobody = driver->setup->end_count;
-    unsigned char *bytes = driver->buffer + ETH_HLEN;
-    struct translation *near = driver->routers[from];
-
-    if (near
-        && (!translation_out(near, bytes, length)
-            || !packet_parse(bytes, length, packet)))
-        return nobody;
-    const size_t to = find_receiver(driver, packet);
-    struct translation *far = to == nobody ? NULL : driver->routers[to];
-
-    return !far || translation_in(far, bytes, length) ? to : nobody;
 }
 
 static void take_packet(struct driver *driver, size_t end, size_t length)
@@ -293,7 +155,9 @@ static void take_packet(struct driver *driver, size_t end, size_t length)
     struct packet packet = { 0 };
     const bool is_ip = parse_frame(driver, length, &packet);
     const size_t to =
-        is_ip ? route(driver, end, length - ETH_HLEN, &packet) : nobody;
+        is_ip ? routes_find(&driver->routes, end, driver->buffer + ETH_HLEN,
+                            length - ETH_HLEN, &packet)
+              : nobody;
 
     if (to == nobody || to == end) {
         const struct air_packet lost = { .from = end,
@@ -319,170 +183,31 @@ static void take_packet(struct driver *driver, size_t end, size_t length)
     air_enqueue(driver->air, taken_ns, end, to, packet.ip_bytes, frame);
 }
 
-/* How long ago the kernel had the packet; 0: not told. */
-static uint64_t waited_ns(struct msghdr *message)
-{
-    struct cmsghdr *part = CMSG_FIRSTHDR(message);
-    struct timespec stamp, now;
-
-    if (!part || part->cmsg_level != SOL_SOCKET
-        || part->cmsg_type != SCM_TIMESTAMPNS)
-        return 0;
-    memcpy(&stamp, CMSG_DATA(part), sizeof(stamp));
-    (void) clock_gettime(CLOCK_REALTIME, &now);
-    const int64_t waited = (now.tv_sec - stamp.tv_sec) * (int64_t) NS_PER_S
-                           + (now.tv_nsec - stamp.tv_nsec);
-
-    return waited > 0 ? (uint64_t) waited : 0;
-}
-
-/* The length of the next packet; negative: there is none. */
-static ssize_t receive(struct driver *driver, size_t end)
-{
-    union {
-        char bytes[CMSG_SPACE(sizeof(struct timespec))];
-        struct cmsghdr alignment;
-    } control;
-    struct iovec room = { driver->buffer, sizeof(driver->buffer) };
-    struct msghdr message = { .msg_iov = &room,
-                              .msg_iovlen = 1,
-                              .msg_control = &control,
-                              .msg_controllen = sizeof(control) };
-    const ssize_t length = recvmsg(end_socket(driver, end), &message, 0);
-
-    /* An idle channel has no edge to be late at: this shows a pause there. */
-    if (length >= 0)
-        ledger_lateness(driver->ledger, waited_ns(&message));
-    return length;
-}
-
 static void take_packets(struct driver *driver, size_t end)
 {
     for (int i = 0; i < TAKE_AT_ONCE; i++) {
-        const ssize_t length = receive(driver, end);
+        uint64_t waited_ns;
+        const ssize_t length =
+            driver_receive(end_socket(driver, end), driver->buffer,
+                           sizeof(driver->buffer), &waited_ns);
 
         if (length < 0)
             return; /* EAGAIN: all taken */
+        /* An idle channel has no edge to be late at: this shows a pause. */
+        ledger_lateness(driver->ledger, waited_ns);
         take_packet(driver, end, (size_t) length);
     }
 }
 
 /* --- the radios' control panel -------------------------------------------- */
 
-/* Index of name among the names; count: not there. */
-static size_t find_name(const char *const *names, size_t count,
-                        const char *name)
+static void on_message(void *owner, char *message, char *answer, size_t size)
 {
-    size_t i = 0;
+    const struct driver *driver = owner;
+    const struct orders orders = { .air = driver->air,
+                                   .names = &driver->setup->names };
 
-    while (i < count && strcmp(names[i], name) != 0)
-        i++;
-    return i;
-}
-
-static void set_step(struct driver *driver, size_t end, const char *name,
-                     char *answer, size_t size)
-{
-    const struct ledger_names *names = &driver->setup->names;
-    const size_t step = find_name(names->steps, names->step_count, name);
-
-    if (step == names->step_count) {
-        (void) snprintf(answer, size, "the practice radio has no step '%.100s'",
-                        name);
-        return;
-    }
-    air_set_step(driver->air, now_ns(), end, step);
-    (void) snprintf(answer, size, "ok");
-}
-
-static void tell_readings(const struct driver *driver, size_t end, char *answer,
-                          size_t size)
-{
-    struct air_reading reading;
-
-    air_read(driver->air, end, &reading);
-    (void) snprintf(answer, size,
-                    "ok\nstep=%s\nqueue_bytes=%llu\nsent_frames=%llu\n"
-                    "sent_bytes=%llu\n",
-                    driver->setup->names.steps[reading.step],
-                    (unsigned long long) reading.queue_bytes,
-                    (unsigned long long) reading.sent_frames_count,
-                    (unsigned long long) reading.sent_bytes);
-}
-
-static void carry_out(struct driver *driver, char *message, char *answer,
-                      size_t size)
-{
-    const struct ledger_names *names = &driver->setup->names;
-    char *tab = strchr(message, '\t');
-
-    if (tab)
-        *tab = '\0';
-    const size_t end = find_name(names->ends, names->end_count, message);
-
-    if (end == names->end_count)
-        (void) snprintf(answer, size, "there is no practice radio '%.100s'",
-                        message);
-    else if (tab)
-        set_step(driver, end, tab + 1, answer, size);
-    else
-        tell_readings(driver, end, answer, size);
-}
-
-static void end_client(struct pollfd *client)
-{
-    (void) close(client->fd);
-    client->fd = -1;
-}
-
-static void serve_client(struct driver *driver, struct pollfd *client)
-{
-    char message[CONTROL_MESSAGE_SIZE], answer[CONTROL_ANSWER_SIZE];
-    const ssize_t length = recv(client->fd, message, sizeof(message) - 1, 0);
-
-    if (length > 0) {
-        message[length] = '\0';
-        carry_out(driver, message, answer, sizeof(answer));
-        (void) send(client->fd, answer, strlen(answer), MSG_NOSIGNAL);
-    }
-    end_client(client);
-}
-
-static void serve_clients(struct driver *driver, uint64_t woken_ns)
-{
-    for (size_t i = 0; i < CLIENTS_MAX; i++) {
-        struct pollfd *client = &driver->polls[POLL_CLIENTS + i];
-
-        if (client->fd < 0)
-            continue;
-        if (client->revents)
-            serve_client(driver, client);
-        else if (woken_ns - driver->clients_since_ns[i] > CLIENT_LIMIT_NS)
-            end_client(client);
-    }
-}
-
-/* With nowhere to put one, the listening socket is not looked at: else it would
- * keep this loop, which comes before all other programs, from ever sleeping. */
-static void accept_clients(struct driver *driver, uint64_t woken_ns)
-{
-    struct pollfd *listener = &driver->polls[POLL_CONTROL];
-    bool has_room = false;
-
-    for (size_t i = 0; i < CLIENTS_MAX; i++) {
-        struct pollfd *client = &driver->polls[POLL_CLIENTS + i];
-
-        if (client->fd < 0 && listener->revents) {
-            client->fd =
-                accept4(listener->fd, NULL, NULL, SOCK_CLOEXEC | SOCK_NONBLOCK);
-            client->revents = 0;
-            driver->clients_since_ns[i] = woken_ns;
-            if (client->fd < 0)
-                listener->revents = 0; /* all taken */
-        }
-        has_room = has_room || client->fd < 0;
-    }
-    listener->events = has_room ? POLLIN : 0;
+    orders_carry_out(&orders, now_ns(), message, answer, size);
 }
 
 /* --- the loop ------------------------------------------------------------- */
@@ -531,24 +256,16 @@ static void run_until_stopped(struct driver *driver)
             if (driver->polls[POLL_ENDS + i].revents)
                 take_packets(driver, i);
         }
-        serve_clients(driver, woken_ns);
-        accept_clients(driver, woken_ns);
+        panel_serve(&driver->panel, woken_ns);
         ledger_tick(driver->ledger, woken_ns);
     }
 }
 
-/* Packets that the kernel had no room to keep for us. */
 static void count_missed_packets(struct driver *driver)
 {
-    for (size_t i = 0; i < driver->setup->end_count; i++) {
-        struct tpacket_stats missed = { 0 };
-        socklen_t size = sizeof(missed);
-
-        if (getsockopt(end_socket(driver, i), SOL_PACKET, PACKET_STATISTICS,
-                       &missed, &size)
-            == 0)
-            ledger_own_loss(driver->ledger, missed.tp_drops);
-    }
+    for (size_t i = 0; i < driver->setup->end_count; i++)
+        ledger_own_loss(driver->ledger,
+                        driver_missed_packets(end_socket(driver, i)));
 }
 
 /* From frame to frame on the first step. */
@@ -600,20 +317,21 @@ int driver_run(const struct driver_setup *setup, int ready, struct fault *fault)
     if (!driver)
         return fault_set(fault, -ENOMEM, "out of memory");
     driver->setup = setup;
+    driver->panel = (struct panel){ .polls = driver->polls + POLL_PANEL,
+                                    .on_message = on_message,
+                                    .owner = driver };
     for (size_t i = 0; i < COUNT_OF(driver->polls); i++)
         driver->polls[i].fd = -1;
     int status = open_all(driver, fault);
 
     if (!status)
         status = drive(driver, ready, fault);
-    if (driver->polls[POLL_CONTROL].fd >= 0)
-        driver_control_remove(setup->folder);
+    panel_close(&driver->panel, setup->folder);
     for (size_t i = 0; i < COUNT_OF(driver->polls); i++) {
         if (driver->polls[i].fd >= 0)
             (void) close(driver->polls[i].fd);
     }
-    for (size_t i = 0; i < setup->end_count; i++)
-        free(driver->routers[i]);
+    routes_clear(&driver->routes);
     free(driver);
     return status;
 }

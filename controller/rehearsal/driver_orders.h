@@ -1,0 +1,19 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REHEARSAL_DRIVER_ORDERS_H
+#define REHEARSAL_DRIVER_ORDERS_H
+
+#include "controller/rehearsal/air.h"
+#include "controller/rehearsal/ledger.h"
+
+/* What the messages of the control panel mean (driver_control.h), and what the
+ * practice radios answer. */
+struct orders {
+    struct air *air;                  /* borrowed */
+    const struct ledger_names *names; /* borrowed */
+};
+
+/* message is changed. */
+void orders_carry_out(const struct orders *orders, uint64_t now_ns,
+                      char *message, char *answer, size_t size);
+
+#endif
