@@ -191,6 +191,7 @@ static bool settle(struct reading *reading, const struct amount *amount,
     int length;
     const char *noun = noun_of(field->unit, &length);
     quantity_limits(field, limits, sizeof(limits));
+    reading->complaint->beyond = *ret_value < field->least ? -1 : 1;
     return complain(reading, "%.*s from %s", length, noun, limits);
 }
 

@@ -15,6 +15,7 @@
 struct complaint {
     char found[128];
     char expected[256];
+    int beyond; /* the limits: -1 below, 1 above; 0: another reason */
 };
 
 /* 0, or UV_EINVAL with a complaint; then the member is as it was. */

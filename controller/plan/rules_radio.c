@@ -8,7 +8,11 @@
 #include "controller/quantity.h"
 
 #include <bothends/position.h>
+#include <math.h>
 #include <string.h>
+
+/* An IP packet is longer than its header (IPv4, RFC 791). */
+#define IP_HEADER_LEAST_BYTES 20
 
 static const struct path link_path = { NULL, "link" };
 static const struct path steps_path = { NULL, "steps" };
@@ -46,7 +50,107 @@ static void check_guard(struct reading *reading)
                  overhead);
 }
 
+static void check_least_slot(struct reading *reading)
+{
+    const struct plan_link *link = &reading->plan->link;
+    char least[80], limit[80];
+
+    if (!range_is_said(link->slot_least_ns)
+        || !range_is_said(link->slot_limit_ns)
+        || link->slot_least_ns.low <= link->slot_limit_ns.high)
+        return;
+    quantity_show_range(UNIT_DURATION, link->slot_least_ns, least,
+                        sizeof(least));
+    quantity_show_range(UNIT_DURATION, link->slot_limit_ns, limit,
+                        sizeof(limit));
+    walk_mistake(&reading->walk, place_of(reading, reading->link, "slot_least"),
+                 &link_path, "slot_least", least,
+                 "at most the slot_limit of %s (an idle end's turn is no "
+                 "longer than a busy one's)",
+                 limit);
+}
+
+static void check_repeats(struct reading *reading)
+{
+    const struct plan_link *link = &reading->plan->link;
+
+    if (link->repeats_delay_ns && !link->repeats_limit_count)
+        walk_mistake(&reading->walk,
+                     place_of(reading, reading->link, "repeats.delay"),
+                     &link_path, "repeats", "delay without limit",
+                     "limit too: how often the radios repeat a lost frame");
+}
+
+static void check_back_off(struct reading *reading)
+{
+    const struct plan_link *link = &reading->plan->link;
+    const yaml_node_t *contention =
+        walk_value(&reading->walk, reading->link, "contention");
+    char found[48];
+
+    if (!contention || !walk_value(&reading->walk, contention, "window_most")
+        || link->contention_window_most_count >= link->contention_window_count)
+        return;
+    (void) snprintf(found, sizeof(found), "'%llu'",
+                    (unsigned long long) link->contention_window_most_count);
+    walk_mistake(
+        &reading->walk,
+        place_of(reading, reading->link, "contention.window_most"), &link_path,
+        "contention.window_most", found,
+        "at least the window, %llu (after a collision the radios wait longer, "
+        "not shorter)",
+        (unsigned long long) link->contention_window_count);
+}
+
 /* --- steps -------------------------------------------------------------- */
+
+/* Bytes that a step sends in what the overhead leaves of a transmission, with
+ * every stated range at its best; NaN: not known. */
+static double slot_room_bytes(const struct plan_link *link,
+                              const struct plan_step *step)
+{
+    const double air_s =
+        (link->slot_limit_ns.high - link->slot_overhead_ns.low) * 1e-9;
+
+    if (step->levels < 2)
+        return (double) NAN;
+    return air_s * step->symbol_rate_bd.high * log2((double) step->levels)
+           * step->code_rate_ratio / 8;
+}
+
+/* A slot that outlasts its overhead, and yet has no room for any data. */
+static void check_room(struct reading *reading)
+{
+    const struct plan *plan = reading->plan;
+    const struct plan_link *link = &plan->link;
+    const uint64_t taken_bytes = link->frame_payload_bytes
+                                     ? link->frame_overhead_bytes
+                                     : IP_HEADER_LEAST_BYTES;
+    char limit[80];
+
+    if (link->slot_limit_ns.low <= link->slot_overhead_ns.high)
+        return; /* the slot is over before data can start */
+    quantity_show_range(UNIT_DURATION, link->slot_limit_ns, limit,
+                        sizeof(limit));
+    for (size_t i = 0; i < plan->step_count; i++) {
+        const double room_bytes = slot_room_bytes(link, &plan->steps[i]);
+
+        if (!reading->is_step_sound[i]
+            || !(floor(room_bytes) <= (double) taken_bytes))
+            continue;
+        walk_mistake(&reading->walk,
+                     place_of(reading, reading->link, "slot_limit"), &link_path,
+                     "slot_limit", limit,
+                     "a longer one: what the overhead leaves of it is %.0f B "
+                     "on step '%s', and %s takes %llu B (no data would ever "
+                     "cross)",
+                     floor(room_bytes), plan->steps[i].name,
+                     link->frame_payload_bytes ? "each frame's own overhead"
+                                               : "an IP header",
+                     (unsigned long long) taken_bytes);
+        return;
+    }
+}
 
 static void object_to_step(struct reading *reading, size_t step,
                            const char *key, const char *found,
@@ -127,8 +231,13 @@ static void check_way(struct reading *reading, size_t index)
 
 void reading_check_radio(struct reading *reading)
 {
-    if (reading->link && reading->is_link_sound)
+    if (reading->link && reading->is_link_sound) {
         check_guard(reading);
+        check_least_slot(reading);
+        check_repeats(reading);
+        check_back_off(reading);
+        check_room(reading);
+    }
     for (size_t i = 0; i < reading->plan->step_count; i++) {
         if (reading->is_step_sound[i])
             check_modulation(reading, i);

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/plan/walk.h"
 
+#include "controller/plan/reasons.h"
 #include "controller/quantity.h"
 #include "controller/text.h"
 
@@ -241,9 +242,13 @@ static void read_field(const struct mapping_walk *reading,
     reading->said[row] = true;
     quantity_describe(field, expected, sizeof(expected));
     const char *text = walk_scalar(reading->walk, value, path, expected);
-    if (text && quantity_read(field, text, reading->record, &complaint) != 0)
-        walk_mistake(reading->walk, value, path, NULL, complaint.found, "%s",
-                     complaint.expected);
+    if (!text || quantity_read(field, text, reading->record, &complaint) == 0)
+        return;
+    const char *reason =
+        complaint.beyond ? reason_beyond(field, complaint.beyond > 0) : NULL;
+    walk_mistake(reading->walk, value, path, NULL, complaint.found, "%s%s%s%s",
+                 complaint.expected, reason ? " (" : "", reason ? reason : "",
+                 reason ? ")" : "");
 }
 
 /* The part of a row's key that is said at this level, or NULL. */
