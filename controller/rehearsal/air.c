@@ -1,75 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "controller/rehearsal/air.h"
+#include "controller/rehearsal/air_inside.h"
 
 #include <assert.h>
 #include <stdlib.h>
 #include <string.h>
 
-/* A packet in a radio's queue, or on its way to the receiver. */
-struct waiting {
-    struct waiting *next;
-    struct air_packet packet;
-    uint64_t sent_bytes;
-    bool unheard; /* at least one of its frames */
-};
-
-struct fifo {
-    struct waiting *first, *last;
-};
-
-struct radio {
-    struct fifo queue;
-    uint64_t queue_bytes;  /* room taken, by whole packets */
-    uint64_t unsent_bytes; /* not yet in a frame */
-    size_t step, wanted_step;
-    uint64_t sent_frames_count, sent_bytes;
-};
-
-enum turn_state {
-    TURN_OVERHEAD, /* until edge_ns; then the queue is looked at */
-    TURN_FRAME,    /* a frame is on the air until edge_ns */
-};
-
-struct air {
-    struct air_config config;
-    struct air_listener listener;
-    struct radio radios[PLAN_ENDS_MAX];
-    struct fifo arriving; /* sent; over_ns is when each arrives */
-    uint64_t now_ns;
-
-    /* The turn under way. */
-    size_t holder;
-    enum turn_state state;
-    uint64_t edge_ns;
-    uint64_t frames_ns;      /* when the first frame began */
-    uint64_t air_bytes;      /* frames so far, with their overhead */
-    uint64_t room_air_bytes; /* most of them that the slot holds */
-    struct air_transmission transmission;
-    struct air_idle idle; /* the run of idle turns before this one */
-};
-
-/* The flow of a turn, top to bottom. */
-static void begin_turn(struct air *air, size_t holder, uint64_t at_ns);
-static void look_into_queue(struct air *air);
-static void begin_transmission(struct air *air);
-static void begin_frame(struct air *air);
-static void end_frame(struct air *air);
-static void end_transmission(struct air *air);
-
-static uint64_t bits_in(uint64_t duration_ns, uint64_t rate_bps)
-{
-    return duration_ns / NS_PER_S * rate_bps
-           + duration_ns % NS_PER_S * rate_bps / NS_PER_S;
-}
-
-static uint64_t duration_of_ns(uint64_t bytes, uint64_t rate_bps)
-{
-    const uint64_t bits = bytes * BITS_PER_BYTE;
-
-    return bits / rate_bps * NS_PER_S + bits % rate_bps * NS_PER_S / rate_bps;
-}
-
-static void fifo_push(struct fifo *fifo, struct waiting *item)
+void fifo_push(struct fifo *fifo, struct waiting *item)
 {
     item->next = NULL;
     if (fifo->last)
@@ -79,7 +15,7 @@ static void fifo_push(struct fifo *fifo, struct waiting *item)
     fifo->last = item;
 }
 
-static struct waiting *fifo_pop(struct fifo *fifo)
+struct waiting *fifo_pop(struct fifo *fifo)
 {
     struct waiting *item = fifo->first;
 
@@ -91,7 +27,13 @@ static struct waiting *fifo_pop(struct fifo *fifo)
     return item;
 }
 
-static void *allocate(size_t size)
+static void fifo_clear(struct fifo *fifo)
+{
+    for (struct waiting *item = fifo_pop(fifo); item; item = fifo_pop(fifo))
+        free(item);
+}
+
+void *air_allocate(size_t size)
 {
     void *memory = calloc(1, size);
 
@@ -102,126 +44,158 @@ static void *allocate(size_t size)
     return memory;
 }
 
+/* --- the channels --------------------------------------------------------- */
+
+static void add_members(struct air *air, struct channel *channel, bool has_hub,
+                        bool has_stations)
+{
+    for (size_t i = 0; i < air->config.end_count; i++) {
+        if (i == air->config.hub ? has_hub : has_stations)
+            channel->members[channel->member_count++] = i;
+    }
+}
+
+static void fill_turns(const struct air_config *config, struct channel *channel)
+{
+    const uint64_t least_ns = config->slot_least_ns == AIR_NEVER
+                                  ? config->slot_overhead_ns
+                                  : config->slot_least_ns;
+
+    channel->is_fixed = config->slots == SLOTS_FIXED && !channel->rests;
+    channel->idle_turn_ns =
+        channel->is_fixed ? config->slot_limit_ns : least_ns;
+    channel->look_after_ns = config->slot_overhead_ns < channel->idle_turn_ns
+                                 ? config->slot_overhead_ns
+                                 : channel->idle_turn_ns;
+    /* Turns that take no time would go round for ever. */
+    channel->rests = channel->rests || !channel->idle_turn_ns;
+}
+
+static void make_channels(struct air *air)
+{
+    const struct air_config *config = &air->config;
+    const bool is_double = config->access == ACCESS_FULL_DUPLEX;
+    struct channel *channels = air->channels;
+
+    air->channel_count = is_double ? 2 : 1;
+    add_members(air, &channels[0], true, !is_double);
+    if (is_double)
+        add_members(air, &channels[1], false, true);
+    for (size_t i = 0; i < air->channel_count; i++) {
+        struct channel *channel = &channels[i];
+        const bool is_stations = !is_double || i == 1;
+
+        channel->is_contention = config->access == ACCESS_CONTENTION;
+        channel->further_count =
+            is_stations ? config->further_stations_count : 0;
+        channel->rests =
+            config->access == ACCESS_ALTERNATING
+            || (is_double
+                && channel->member_count + channel->further_count == 1);
+        channel->others.draw.state = config->seed + 1000 + i;
+        others_set(&channel->others, air->now_ns, config->other_share_ratio,
+                   config->other_length_ns);
+        fill_turns(config, channel);
+    }
+}
+
 struct air *air_new(const struct air_config *config,
                     const struct air_listener *listener, uint64_t now_ns)
 {
     assert(config->end_count >= 2 && config->end_count <= PLAN_ENDS_MAX);
-    struct air *air = allocate(sizeof(*air));
+    assert(config->further_stations_count <= 32);
+    assert(config->access != ACCESS_CONTENTION
+           || (config->contention_slot_ns && config->contention_window_count));
+    struct air *air = air_allocate(sizeof(*air));
 
     air->config = *config;
     air->listener = *listener;
-    air->now_ns = now_ns;
-    begin_turn(air, 0, now_ns);
-    return air;
-}
+    air->began_ns = air->now_ns = now_ns;
+    air->draw.state = config->seed;
+    air->faults =
+        faults_new(config->end_count, config->seed, now_ns, &config->faults);
+    for (size_t i = 0; i < config->end_count; i++) {
+        air->radios[i].stuck_step = AIR_NO_STEP;
+        air->radios[i].contender.window_count = config->contention_window_count;
+    }
+    make_channels(air);
+    for (size_t i = 0; i < air->channel_count; i++) {
+        struct channel *channel = &air->channels[i];
 
-static void fifo_clear(struct fifo *fifo)
-{
-    for (struct waiting *item = fifo_pop(fifo); item; item = fifo_pop(fifo))
-        free(item);
+        if (channel->is_contention)
+            contention_begin(channel, now_ns);
+        else
+            turns_begin(air, channel, now_ns);
+    }
+    return air;
 }
 
 void air_free(struct air *air)
 {
     if (!air)
         return;
-    for (size_t i = 0; i < air->config.end_count; i++)
+    for (size_t i = 0; i < air->config.end_count; i++) {
         fifo_clear(&air->radios[i].queue);
+        radio_free(&air->radios[i]);
+    }
     fifo_clear(&air->arriving);
+    faults_free(air->faults);
     free(air);
 }
 
-void air_read(const struct air *air, size_t end,
-              struct air_reading *ret_reading)
+static bool is_member(const struct channel *channel, size_t end)
 {
-    const struct radio *radio = &air->radios[end];
-
-    *ret_reading = (struct air_reading){
-        .step = radio->wanted_step,
-        .queue_bytes = radio->queue_bytes,
-        .sent_frames_count = radio->sent_frames_count,
-        .sent_bytes = radio->sent_bytes,
-    };
-}
-
-uint64_t air_waiting_bytes(const struct air *air, size_t end)
-{
-    return air->radios[end].queue_bytes;
-}
-
-static bool is_anything_waiting(const struct air *air)
-{
-    for (size_t i = 0; i < air->config.end_count; i++) {
-        if (air->radios[i].unsent_bytes)
+    for (size_t i = 0; i < channel->member_count; i++) {
+        if (channel->members[i] == end)
             return true;
     }
     return false;
 }
 
+/* end may have something to send that it had not before. */
+static void wake(struct air *air, size_t end)
+{
+    for (size_t i = 0; i < air->channel_count; i++) {
+        struct channel *channel = &air->channels[i];
+
+        if (!is_member(channel, end))
+            continue;
+        if (channel->is_contention)
+            contention_wake(air, channel, air->now_ns);
+        else
+            turns_wake(air, channel, air->now_ns);
+    }
+}
+
+/* --- time ----------------------------------------------------------------- */
+
+static uint64_t channel_edge_ns(const struct air *air,
+                                const struct channel *channel)
+{
+    return channel->is_contention ? contention_edge_ns(air, channel)
+                                  : turns_edge_ns(air, channel);
+}
+
+static uint64_t arrival_ns(const struct air *air)
+{
+    return air->arriving.first ? air->arriving.first->packet.over_ns
+                               : AIR_NEVER;
+}
+
 uint64_t air_next_ns(const struct air *air)
 {
-    const uint64_t arrival_ns =
-        air->arriving.first ? air->arriving.first->packet.over_ns : AIR_NEVER;
+    uint64_t next_ns = arrival_ns(air);
 
-    /* Idle turns can be caught up with later: nobody needs to watch them. */
-    if (air->state == TURN_OVERHEAD && !is_anything_waiting(air))
-        return arrival_ns;
-    return arrival_ns < air->edge_ns ? arrival_ns : air->edge_ns;
-}
+    for (size_t i = 0; i < air->channel_count; i++) {
+        const struct channel *channel = &air->channels[i];
+        const uint64_t due_ns = channel->is_contention
+                                    ? contention_edge_ns(air, channel)
+                                    : turns_due_ns(air, channel);
 
-static void tell_fate(struct air *air, struct waiting *item, enum air_fate fate)
-{
-    air->listener.on_fate(air->listener.owner, &item->packet, fate);
-    free(item);
-}
-
-static void tell_idle(struct air *air)
-{
-    if (air->idle.turns_count && air->listener.on_idle)
-        air->listener.on_idle(air->listener.owner, &air->idle);
-    air->idle.turns_count = 0;
-}
-
-static void deliver(struct air *air)
-{
-    struct waiting *item = fifo_pop(&air->arriving);
-
-    tell_fate(air, item, item->unheard ? FATE_STEP_DIFFERS : FATE_DELIVERED);
-}
-
-static void count_idle_turns(struct air *air, uint64_t turns_count)
-{
-    const uint64_t overhead_ns = air->config.slot_overhead_ns;
-
-    if (!air->idle.turns_count) {
-        air->idle.first_from = air->holder;
-        air->idle.began_ns = air->edge_ns - overhead_ns;
+        if (due_ns < next_ns)
+            next_ns = due_ns;
     }
-    air->idle.turns_count += turns_count;
-    air->idle.ended_ns = air->edge_ns + (turns_count - 1) * overhead_ns;
-}
-
-/* Nothing waits anywhere: let whole turns pass at once, up to now_ns. */
-static void pass_idle_turns(struct air *air, uint64_t now_ns)
-{
-    const uint64_t overhead_ns = air->config.slot_overhead_ns;
-
-    if (!overhead_ns) { /* turns that take no time: wait with this one */
-        begin_turn(air, air->holder, now_ns);
-        return;
-    }
-    const uint64_t turns_count = (now_ns - air->edge_ns) / overhead_ns + 1;
-
-    count_idle_turns(air, turns_count);
-    begin_turn(air, (air->holder + turns_count) % air->config.end_count,
-               air->idle.ended_ns);
-}
-
-/* Turns that take no time, and nothing to send: they would never end. */
-static bool is_waiting_without_time(const struct air *air, uint64_t now_ns)
-{
-    return air->state == TURN_OVERHEAD && !air->config.slot_overhead_ns
-           && air->edge_ns == now_ns && !is_anything_waiting(air);
+    return next_ns;
 }
 
 void air_advance(struct air *air, uint64_t now_ns)
@@ -229,21 +203,26 @@ void air_advance(struct air *air, uint64_t now_ns)
     assert(now_ns >= air->now_ns);
     air->now_ns = now_ns;
     for (;;) {
-        const struct waiting *arrival = air->arriving.first;
+        struct channel *first = NULL;
+        uint64_t due_ns = AIR_NEVER;
 
-        if (arrival && arrival->packet.over_ns <= now_ns
-            && arrival->packet.over_ns <= air->edge_ns) {
-            deliver(air);
-            continue;
+        for (size_t i = 0; i < air->channel_count; i++) {
+            const uint64_t edge_ns = channel_edge_ns(air, &air->channels[i]);
+
+            if (edge_ns < due_ns) {
+                due_ns = edge_ns;
+                first = &air->channels[i];
+            }
         }
-        if (air->edge_ns > now_ns || is_waiting_without_time(air, now_ns))
+        if (air->arriving.first && arrival_ns(air) <= due_ns
+            && arrival_ns(air) <= now_ns)
+            arrivals_deliver(air);
+        else if (!first || due_ns > now_ns)
             return;
-        if (air->state == TURN_FRAME)
-            end_frame(air);
-        else if (is_anything_waiting(air))
-            look_into_queue(air);
+        else if (first->is_contention)
+            contention_pass_edge(air, first);
         else
-            pass_idle_turns(air, now_ns);
+            turns_pass_edge(air, first, now_ns);
     }
 }
 
@@ -254,7 +233,7 @@ void air_enqueue(struct air *air, uint64_t now_ns, size_t from, size_t to,
     assert(from != to && bytes > 0);
     air_advance(air, now_ns);
     struct radio *radio = &air->radios[from];
-    struct waiting *item = allocate(sizeof(*item));
+    struct waiting *item = air_allocate(sizeof(*item));
 
     item->packet = (struct air_packet){ .handle = handle,
                                         .from = from,
@@ -262,13 +241,59 @@ void air_enqueue(struct air *air, uint64_t now_ns, size_t from, size_t to,
                                         .bytes = bytes,
                                         .enqueued_ns = now_ns,
                                         .over_ns = now_ns };
-    if (radio->queue_bytes + bytes > air->config.queue_bytes) {
-        tell_fate(air, item, FATE_QUEUE_FULL);
+    if (air->radios[to].is_away) {
+        arrivals_tell(air, item, FATE_AWAY);
         return;
     }
-    fifo_push(&radio->queue, item);
+    if (radio->queue_bytes + bytes > air->config.queue_bytes) {
+        arrivals_tell(air, item, FATE_QUEUE_FULL);
+        return;
+    }
+    item->begin = radio->stream_end;
+    radio->stream_end += bytes;
     radio->queue_bytes += bytes;
-    radio->unsent_bytes += bytes;
+    fifo_push(&radio->queue, item);
+    wake(air, from);
+}
+
+static void give_up(struct air *air, struct fifo *fifo, uint64_t now_ns)
+{
+    for (struct waiting *item = fifo_pop(fifo); item; item = fifo_pop(fifo)) {
+        item->packet.over_ns = now_ns;
+        arrivals_tell(air, item, FATE_UNFINISHED);
+    }
+}
+
+void air_close(struct air *air, uint64_t now_ns)
+{
+    air_advance(air, now_ns);
+    for (size_t i = 0; i < air->config.end_count; i++) {
+        if (air->radios[i].is_sending)
+            radio_end(air, i); /* cut off: it counts to its frame's end */
+    }
+    for (size_t i = 0; i < air->channel_count; i++)
+        turns_tell_idle(air, &air->channels[i]);
+    give_up(air, &air->arriving, now_ns);
+    for (size_t i = 0; i < air->config.end_count; i++) {
+        struct radio *radio = &air->radios[i];
+
+        give_up(air, &radio->queue, now_ns);
+        radio->queue_bytes = 0;
+        radio->stream_sent = radio->stream_end;
+    }
+}
+
+/* --- settings ------------------------------------------------------------- */
+
+void air_settle_steps(struct air *air)
+{
+    for (size_t i = 0; i < air->config.end_count; i++) {
+        struct radio *radio = &air->radios[i];
+
+        if (!radio->is_sending)
+            radio->step = radio->stuck_step == AIR_NO_STEP ? radio->wanted_step
+                                                           : radio->stuck_step;
+    }
 }
 
 void air_set_step(struct air *air, uint64_t now_ns, size_t end, size_t step)
@@ -278,156 +303,64 @@ void air_set_step(struct air *air, uint64_t now_ns, size_t end, size_t step)
     air->radios[end].wanted_step = step;
 }
 
-static void begin_turn(struct air *air, size_t holder, uint64_t at_ns)
+void air_stick_step(struct air *air, uint64_t now_ns, size_t end, size_t step)
 {
-    for (size_t i = 0; i < air->config.end_count; i++)
-        air->radios[i].step = air->radios[i].wanted_step;
-    air->holder = holder;
-    air->state = TURN_OVERHEAD;
-    air->edge_ns = at_ns + air->config.slot_overhead_ns;
-}
-
-static void pass_turn(struct air *air, uint64_t at_ns)
-{
-    begin_turn(air, (air->holder + 1) % air->config.end_count, at_ns);
-}
-
-static void look_into_queue(struct air *air)
-{
-    if (air->radios[air->holder].unsent_bytes) {
-        begin_transmission(air);
-        return;
-    }
-    count_idle_turns(air, 1);
-    pass_turn(air, air->edge_ns);
-}
-
-static void begin_transmission(struct air *air)
-{
-    const struct radio *radio = &air->radios[air->holder];
-    const struct air_config *config = &air->config;
-    const uint64_t began_ns = air->edge_ns - config->slot_overhead_ns;
-
-    tell_idle(air);
-    air->transmission = (struct air_transmission){
-        .from = air->holder,
-        .step = radio->step,
-        .scheduled_ns = began_ns,
-        .actual_ns = began_ns + (air->now_ns - air->edge_ns),
-        .queue_bytes_before = radio->unsent_bytes,
-    };
-    air->frames_ns = air->edge_ns;
-    air->air_bytes = 0;
-    air->room_air_bytes =
-        config->slot_limit_ns == AIR_NEVER
-            ? UINT64_MAX
-            : bits_in(config->slot_limit_ns - config->slot_overhead_ns,
-                      config->step_bps[radio->step])
-                  / BITS_PER_BYTE;
-    begin_frame(air);
-}
-
-/* IP bytes that the next frame takes along; 0: there is none. */
-static uint64_t next_frame_bytes(const struct air *air)
-{
-    const struct air_config *config = &air->config;
-    const bool is_one_frame = !config->frame_payload_bytes;
-    const uint64_t room = air->room_air_bytes - air->air_bytes;
-    uint64_t bytes = air->radios[air->holder].unsent_bytes;
-
-    if (is_one_frame && air->transmission.frames_count)
-        return 0;
-    if (room <= config->frame_overhead_bytes)
-        return 0;
-    if (!is_one_frame && bytes > config->frame_payload_bytes)
-        bytes = config->frame_payload_bytes;
-    if (bytes > room - config->frame_overhead_bytes)
-        bytes = room - config->frame_overhead_bytes;
-    return bytes;
-}
-
-/* Take the bytes from the queue's packets; those that end in this frame stay
- * in the queue until the frame is over. */
-static void fill_frame(struct air *air, uint64_t bytes)
-{
-    struct radio *radio = &air->radios[air->holder];
-
-    radio->unsent_bytes -= bytes;
-    for (struct waiting *item = radio->queue.first; bytes; item = item->next) {
-        const uint64_t left = item->packet.bytes - item->sent_bytes;
-        const uint64_t taken = left < bytes ? left : bytes;
-
-        if (!item->sent_bytes)
-            item->packet.first_bit_ns = air->edge_ns;
-        if (air->radios[item->packet.to].step != radio->step)
-            item->unheard = true;
-        item->sent_bytes += taken;
-        bytes -= taken;
-    }
-}
-
-/* Called with edge_ns at the frame's beginning; leaves it at its end. */
-static void begin_frame(struct air *air)
-{
-    const uint64_t bytes = next_frame_bytes(air);
-
-    fill_frame(air, bytes);
-    air->transmission.frames_count++;
-    air->radios[air->holder].sent_frames_count++;
-    air->radios[air->holder].sent_bytes += bytes;
-    air->transmission.ip_bytes += bytes;
-    air->air_bytes += bytes + air->config.frame_overhead_bytes;
-    air->state = TURN_FRAME;
-    air->edge_ns =
-        air->frames_ns
-        + duration_of_ns(air->air_bytes,
-                         air->config.step_bps[air->transmission.step]);
-}
-
-static void end_frame(struct air *air)
-{
-    struct radio *radio = &air->radios[air->holder];
-
-    while (radio->queue.first
-           && radio->queue.first->sent_bytes
-                  == radio->queue.first->packet.bytes) {
-        struct waiting *item = fifo_pop(&radio->queue);
-
-        radio->queue_bytes -= item->packet.bytes;
-        item->packet.over_ns = air->edge_ns + air->config.propagation_ns;
-        fifo_push(&air->arriving, item);
-    }
-    if (next_frame_bytes(air))
-        begin_frame(air);
-    else
-        end_transmission(air);
-}
-
-static void end_transmission(struct air *air)
-{
-    air->transmission.ended_ns = air->edge_ns;
-    if (air->listener.on_transmission)
-        air->listener.on_transmission(air->listener.owner, &air->transmission);
-    pass_turn(air, air->edge_ns);
-}
-
-static void give_up(struct air *air, struct fifo *fifo, uint64_t now_ns)
-{
-    for (struct waiting *item = fifo_pop(fifo); item; item = fifo_pop(fifo)) {
-        item->packet.over_ns = now_ns;
-        tell_fate(air, item, FATE_UNFINISHED);
-    }
-}
-
-void air_close(struct air *air, uint64_t now_ns)
-{
+    assert(end < air->config.end_count);
+    assert(step < air->config.step_count || step == AIR_NO_STEP);
     air_advance(air, now_ns);
-    if (air->state == TURN_FRAME)
-        end_transmission(air); /* cut off: it counts to its frame's end */
-    tell_idle(air);
-    give_up(air, &air->arriving, now_ns);
-    for (size_t i = 0; i < air->config.end_count; i++) {
-        give_up(air, &air->radios[i].queue, now_ns);
-        air->radios[i].queue_bytes = air->radios[i].unsent_bytes = 0;
-    }
+    air->radios[end].stuck_step = step;
+}
+
+void air_set_faults(struct air *air, uint64_t now_ns, size_t from, size_t to,
+                    const struct faults_config *config)
+{
+    assert(from < air->config.end_count && to < air->config.end_count);
+    air_advance(air, now_ns);
+    faults_set(air->faults, from, to, config);
+}
+
+const struct faults_config *air_faults(const struct air *air, size_t from,
+                                       size_t to)
+{
+    return faults_get(air->faults, from, to);
+}
+
+void air_set_other_traffic(struct air *air, uint64_t now_ns, double share_ratio,
+                           uint64_t length_ns)
+{
+    assert(share_ratio >= 0 && share_ratio < 1 && length_ns > 0);
+    air_advance(air, now_ns);
+    for (size_t i = 0; i < air->channel_count; i++)
+        others_set(&air->channels[i].others, now_ns, share_ratio, length_ns);
+}
+
+void air_set_registered(struct air *air, uint64_t now_ns, size_t end,
+                        bool is_registered)
+{
+    assert(end < air->config.end_count && end != air->config.hub);
+    air_advance(air, now_ns);
+    air->radios[end].is_away = !is_registered;
+    wake(air, end);
+}
+
+/* --- what it tells -------------------------------------------------------- */
+
+void air_read(const struct air *air, size_t end,
+              struct air_reading *ret_reading)
+{
+    const struct radio *radio = &air->radios[end];
+
+    *ret_reading = radio->counts;
+    ret_reading->step = radio->stuck_step == AIR_NO_STEP ? radio->wanted_step
+                                                         : radio->stuck_step;
+    ret_reading->queue_bytes = radio->queue_bytes;
+    ret_reading->registered_count = air->config.further_stations_count;
+    for (size_t i = 0; i < air->config.end_count; i++)
+        ret_reading->registered_count +=
+            i != air->config.hub && !air->radios[i].is_away;
+}
+
+uint64_t air_waiting_bytes(const struct air *air, size_t end)
+{
+    return air->radios[end].queue_bytes;
 }

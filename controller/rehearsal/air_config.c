@@ -38,44 +38,21 @@ static int take_steps(const struct plan *plan, struct air_config *config,
     return 0;
 }
 
+/* What the plan's own rules leave open and this channel can't do without. */
 static int check_access(const struct plan *plan, struct fault *fault)
 {
-    const int access = plan->link.access;
-
-    if (access == ACCESS_SCHEDULED)
-        return 0;
-    if (access == ACCESS_ALTERNATING && plan_site_count(plan) == 2)
-        return 0; /* two ends in turn: the same channel */
-    return fault_set(fault, -ENOTSUP,
-                     "link: access: found '%s', expected scheduled: the "
-                     "practice link does not know the other one yet",
-                     link_accesses[access]);
-}
-
-/* What a plan may say of a real link, and this channel can't do: it is refused,
- * for a rehearsal that left it out would be another link's. */
-static int check_known(const struct plan *plan, struct fault *fault)
-{
     const struct plan_link *link = &plan->link;
-    const struct {
-        bool is_said;
-        const char *key;
-    } unknown[] = {
-        { link->slots == SLOTS_FIXED, "slots: fixed" },
-        { range_is_said(link->slot_least_ns)
-              && link->slot_least_ns.low != link->slot_overhead_ns.low,
-          "slot_least" },
-        { link->stations_count + 1 > plan_site_count(plan), "stations" },
-        { link->repeats_limit_count > 0, "repeats" },
-    };
+    const bool has_limit = range_is_said(link->slot_limit_ns);
 
-    for (size_t i = 0; i < sizeof(unknown) / sizeof(unknown[0]); i++) {
-        if (unknown[i].is_said)
-            return fault_set(fault, -ENOTSUP,
-                             "link: found %s, expected a plan without it: the "
-                             "practice link does not know it yet",
-                             unknown[i].key);
-    }
+    if (link->access == ACCESS_ALTERNATING && plan_site_count(plan) != 2)
+        return fault_set(fault, -EINVAL,
+                         "link: access: found alternating with %zu ends, "
+                         "expected 2: they transmit in turn",
+                         plan_site_count(plan));
+    if (link->slots == SLOTS_FIXED && !has_limit)
+        return fault_set(fault, -EINVAL,
+                         "link: slots: found fixed without slot_limit, "
+                         "expected slot_limit: how long each turn lasts");
     return 0;
 }
 
@@ -104,12 +81,29 @@ static int check_slot(const struct plan *plan, const struct air_config *config,
     return 0;
 }
 
+/* Among the sites, as the air counts them. */
+static size_t hub_index(const struct plan *plan)
+{
+    size_t index = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (!plan_end_is_site(&plan->ends[i]))
+            continue;
+        if (plan->ends[i].role == ROLE_HUB)
+            return index;
+        index++;
+    }
+    return 0;
+}
+
 int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
                          struct fault *fault)
 {
     const struct plan_link *link = &plan->link;
+    const size_t end_count = plan_site_count(plan);
     struct air_config config = {
-        .end_count = plan_site_count(plan),
+        .end_count = end_count,
+        .hub = hub_index(plan),
         .slot_overhead_ns = (uint64_t) range_middle(link->slot_overhead_ns),
         .slot_limit_ns = range_is_said(link->slot_limit_ns)
                              ? (uint64_t) range_middle(link->slot_limit_ns)
@@ -121,11 +115,26 @@ int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
             isnan(link->distance_m)
                 ? 0
                 : (uint64_t) (link->distance_m * 1e9 / LIGHT_M_PER_S),
+        .access = link->access,
+        .slots = link->slots,
+        .slot_least_ns = range_is_said(link->slot_least_ns)
+                             ? (uint64_t) range_middle(link->slot_least_ns)
+                             : AIR_NEVER,
+        .further_stations_count = link->stations_count + 1 > end_count
+                                      ? link->stations_count + 1 - end_count
+                                      : 0,
+        .repeats_limit_count = link->repeats_limit_count,
+        .repeats_delay_ns = link->repeats_delay_ns,
+        .carrier_sense = link->carrier_sense,
+        .contention_slotted = link->contention_slotted,
+        .contention_slot_ns = link->contention_slot_ns,
+        .contention_window_count = link->contention_window_count,
+        .contention_window_most_count = link->contention_window_most_count,
+        .seed = plan->practice.seed,
+        .faults = faults_none,
     };
     int status = check_access(plan, fault);
 
-    if (!status)
-        status = check_known(plan, fault);
     if (!status)
         status = take_steps(plan, &config, fault);
     if (!status)

@@ -138,6 +138,13 @@ static void on_idle(void *owner, const struct air_idle *idle)
     ledger_idle(driver->ledger, idle);
 }
 
+static void on_other(void *owner, const struct air_other *other)
+{
+    const struct driver *driver = owner;
+
+    ledger_other(driver->ledger, other);
+}
+
 /* --- packets from the ends ------------------------------------------------ */
 
 static bool parse_frame(const struct driver *driver, size_t length,
@@ -297,6 +304,7 @@ static int drive(struct driver *driver, int ready, struct fault *fault)
     const struct air_listener listener = { .on_fate = on_fate,
                                            .on_transmission = on_transmission,
                                            .on_idle = on_idle,
+                                           .on_other = on_other,
                                            .owner = driver };
 
     keep_time();

@@ -10,10 +10,12 @@ static void on_fate(void *owner, const struct air_packet *packet,
     struct virtual_source *source = packet->handle;
 
     source->fates_count[fate]++;
-    if (fate == FATE_DELIVERED) {
+    if (fate == FATE_DELIVERED || fate == FATE_CORRUPTED) {
         const uint64_t delay_ns = packet->over_ns - packet->enqueued_ns;
 
         source->delivered_bytes += packet->bytes;
+        source->delay_sum_ns += (double) delay_ns;
+        source->copies_count += packet->copies_count;
         if (!source->delay_least_ns || delay_ns < source->delay_least_ns)
             source->delay_least_ns = delay_ns;
         if (delay_ns > source->delay_most_ns)
@@ -21,7 +23,9 @@ static void on_fate(void *owner, const struct air_packet *packet,
     }
     if (run->ledger)
         ledger_packet(run->ledger, NULL, packet, (int) fate,
-                      fate == FATE_DELIVERED ? packet->over_ns : 0);
+                      fate == FATE_DELIVERED || fate == FATE_CORRUPTED
+                          ? packet->over_ns
+                          : 0);
     if (run->listener.on_fate)
         run->listener.on_fate(run->listener.owner, packet, fate);
 }
@@ -47,6 +51,16 @@ static void on_idle(void *owner, const struct air_idle *idle)
         run->listener.on_idle(run->listener.owner, idle);
 }
 
+static void on_other(void *owner, const struct air_other *other)
+{
+    const struct virtual_run *run = owner;
+
+    if (run->ledger)
+        ledger_other(run->ledger, other);
+    if (run->listener.on_other)
+        run->listener.on_other(run->listener.owner, other);
+}
+
 static uint64_t settled_count(const struct virtual_source *source)
 {
     uint64_t count = 0;
@@ -63,12 +77,22 @@ static uint64_t source_next_ns(const struct virtual_source *source,
 {
     uint64_t next_ns = source->begin_ns > now_ns ? source->begin_ns : now_ns;
 
-    if (source->gap_ns)
+    if (source->is_poisson)
+        next_ns = source->poisson_next_ns;
+    else if (source->gap_ns)
         next_ns = source->begin_ns + source->offered_count * source->gap_ns;
     else if (source->offered_count - settled_count(source)
              >= source->backlog_count)
         return AIR_NEVER;
     return next_ns < source->end_ns ? next_ns : AIR_NEVER;
+}
+
+static void draw_next_arrival(struct virtual_source *source)
+{
+    const struct spread gap = { .form = SPREAD_EXPONENTIAL,
+                                .mean = (double) source->gap_ns };
+
+    source->poisson_next_ns += (uint64_t) draw_spread(&source->draw, &gap);
 }
 
 static void offer_due(struct virtual_run *run, struct air *air, uint64_t now_ns)
@@ -78,6 +102,8 @@ static void offer_due(struct virtual_run *run, struct air *air, uint64_t now_ns)
 
         while (source_next_ns(source, now_ns) <= now_ns) {
             source->offered_count++;
+            if (source->is_poisson)
+                draw_next_arrival(source);
             air_enqueue(air, now_ns, source->from, source->to,
                         source->packet_bytes, source);
         }
@@ -106,11 +132,18 @@ void virtual_run(struct virtual_run *run)
     const struct air_listener listener = { .on_fate = on_fate,
                                            .on_transmission = on_transmission,
                                            .on_idle = on_idle,
+                                           .on_other = on_other,
                                            .owner = run };
     struct air *air = air_new(&run->config, &listener, 0);
     size_t changes_done = 0;
     uint64_t now_ns = 0;
 
+    for (size_t i = 0; i < run->source_count; i++) {
+        run->sources[i].draw.state = run->config.seed + 100 + i;
+        run->sources[i].poisson_next_ns = run->sources[i].begin_ns;
+        if (run->sources[i].is_poisson)
+            draw_next_arrival(&run->sources[i]);
+    }
     while (now_ns < run->duration_ns) {
         for (; changes_done < run->change_count
                && run->changes[changes_done].at_ns <= now_ns;

@@ -5,6 +5,8 @@
 #include "controller/rehearsal/air.h"
 #include "controller/rehearsal/ledger.h"
 
+#include <bothends/draw.h>
+
 /*
  * The air on virtual time, with made-up traffic: hours of channel in seconds
  * of computer.  Time starts at 0.
@@ -17,6 +19,7 @@ struct virtual_source {
     uint64_t begin_ns, end_ns;
     uint64_t gap_ns; /* from packet to packet; 0: keep `backlog` of them
                         on their way at any time */
+    bool is_poisson; /* gap_ns is the mean of exponential gaps */
     uint64_t backlog_count;
 
     /* What came of it, for the caller. */
@@ -24,6 +27,12 @@ struct virtual_source {
     uint64_t fates_count[FATE_COUNT];
     uint64_t delivered_bytes;
     uint64_t delay_least_ns, delay_most_ns; /* of delivered packets */
+    double delay_sum_ns;
+    uint64_t copies_count;
+
+    /* The driver's own. */
+    struct draw draw;
+    uint64_t poisson_next_ns;
 };
 
 /* A radio is set to another step. */

@@ -21,8 +21,15 @@
 #define PATH_SIZE 4096
 
 const char *const ledger_fates[FATE_COUNT] = {
-    [FATE_DELIVERED] = "delivered",         [FATE_QUEUE_FULL] = "queue_full",
-    [FATE_STEP_DIFFERS] = "step_differs",   [FATE_UNFINISHED] = "unfinished",
+    [FATE_DELIVERED] = "delivered",
+    [FATE_CORRUPTED] = "corrupted",
+    [FATE_QUEUE_FULL] = "queue_full",
+    [FATE_STEP_DIFFERS] = "step_differs",
+    [FATE_LOST] = "lost",
+    [FATE_OUTAGE] = "outage",
+    [FATE_COLLISION] = "collision",
+    [FATE_AWAY] = "away",
+    [FATE_UNFINISHED] = "unfinished",
     [FATE_NOT_FORWARDED] = "not_forwarded",
 };
 
@@ -32,13 +39,14 @@ struct packet_total {
 
 struct end_total {
     uint64_t transmissions_count, frames_count, ip_bytes, airtime_ns;
-    uint64_t idle_turns_count;
+    uint64_t repeats_count, collided_count;
+    uint64_t idle_turns_count, idle_turns_ns;
 };
 
 struct ledger {
     char folder[PATH_SIZE];
     struct ledger_names names; /* strings borrowed */
-    uint64_t slot_overhead_ns, slot_ns;
+    uint64_t slot_ns;
     FILE *packets, *transmissions;
     uint64_t written_ns;
     /* By sender, receiver (the last: no end) and fate. */
@@ -47,16 +55,19 @@ struct ledger {
     uint64_t lateness_bins[LATENESS_BIN_COUNT + 1];
     uint64_t lateness_count, lateness_most_ns;
     uint64_t own_loss_count;
+    uint64_t others_count, others_ns; /* transmissions of other users */
 };
 
 static const char packet_heading[] =
     "from\tto\tip_version\tprotocol\tsource\tsource_port\tdestination\t"
     "destination_port\tip_bytes\ttcp_sequence\ttcp_acknowledgement\ttcp_flags\t"
     "payload_bytes\ticmp_type\ticmp_id\ticmp_sequence\tenqueued_ns\t"
-    "first_bit_ns\tover_ns\thanded_ns\tfate\tmark\texchange\n";
+    "first_bit_ns\tover_ns\thanded_ns\tfate\tmark\texchange\t"
+    "copies_count\trepeats_count\n";
 static const char transmission_heading[] =
     "what\tend\tstep\tscheduled_ns\tactual_ns\tended_ns\tturns_count\t"
-    "frames_count\tip_bytes\tqueue_bytes_before\n";
+    "frames_count\tip_bytes\tqueue_bytes_before\trepeats_count\t"
+    "collided_count\n";
 
 static int open_table(const struct ledger *ledger, const char *name,
                       const char *heading, FILE **ret_file, struct fault *fault)
@@ -99,7 +110,6 @@ int ledger_open(const char *folder, const struct ledger_names *names,
         return fault_set(fault, -ENOMEM, "out of memory");
     (void) snprintf(ledger->folder, sizeof(ledger->folder), "%s", folder);
     ledger->names = *names;
-    ledger->slot_overhead_ns = air->slot_overhead_ns;
     ledger->slot_ns = air->slot_limit_ns == AIR_NEVER ? SLOT_WITHOUT_LIMIT_NS
                                                       : air->slot_limit_ns;
     int status = open_table(ledger, "packets.tsv", packet_heading,
@@ -168,11 +178,12 @@ void ledger_packet(struct ledger *ledger, const struct packet *packet,
     print_headers(file, headers, air_packet->bytes);
     (void) fprintf(file,
                    "\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64
-                   "\t%s\t%s\t%s\n",
+                   "\t%s\t%s\t%s\t%u\t%" PRIu64 "\n",
                    air_packet->enqueued_ns, air_packet->first_bit_ns,
                    air_packet->over_ns, handed_ns, ledger_fates[fate],
                    headers->is_identification ? "identification" : "-",
-                   headers->exchange[0] ? headers->exchange : "-");
+                   headers->exchange[0] ? headers->exchange : "-",
+                   air_packet->copies_count, air_packet->repeats_count);
 }
 
 void ledger_transmission(struct ledger *ledger,
@@ -184,30 +195,44 @@ void ledger_transmission(struct ledger *ledger,
     total->frames_count += sent->frames_count;
     total->ip_bytes += sent->ip_bytes;
     total->airtime_ns += sent->ended_ns - sent->scheduled_ns;
-    (void) fprintf(ledger->transmissions,
-                   "sent\t%s\t%s\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64
-                   "\t1\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64 "\n",
-                   ledger->names.ends[sent->from],
-                   ledger->names.steps[sent->step], sent->scheduled_ns,
-                   sent->actual_ns, sent->ended_ns, sent->frames_count,
-                   sent->ip_bytes, sent->queue_bytes_before);
+    total->repeats_count += sent->repeats_count;
+    total->collided_count += sent->collided_count;
+    (void) fprintf(
+        ledger->transmissions,
+        "sent\t%s\t%s\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64 "\t1\t%" PRIu64
+        "\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64 "\n",
+        ledger->names.ends[sent->from], ledger->names.steps[sent->step],
+        sent->scheduled_ns, sent->actual_ns, sent->ended_ns, sent->frames_count,
+        sent->ip_bytes, sent->queue_bytes_before, sent->repeats_count,
+        sent->collided_count);
 }
 
 void ledger_idle(struct ledger *ledger, const struct air_idle *idle)
 {
-    const size_t end_count = ledger->names.end_count;
+    const uint64_t turn_ns =
+        (idle->ended_ns - idle->began_ns) / idle->turns_count;
 
-    for (size_t i = 0; i < end_count; i++) {
-        const size_t end = (idle->first_from + i) % end_count;
-
-        ledger->ends[end].idle_turns_count +=
-            (idle->turns_count + end_count - 1 - i) / end_count;
+    for (size_t i = 0; i < ledger->names.end_count; i++) {
+        ledger->ends[i].idle_turns_count += idle->turns_by_end_count[i];
+        ledger->ends[i].idle_turns_ns += idle->turns_by_end_count[i] * turn_ns;
     }
+    (void) fprintf(
+        ledger->transmissions,
+        "idle\t%s\t-\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64
+        "\t0\t0\t0\t0\t0\n",
+        idle->first_from == AIR_NOBODY ? "-"
+                                       : ledger->names.ends[idle->first_from],
+        idle->began_ns, idle->began_ns, idle->ended_ns, idle->turns_count);
+}
+
+void ledger_other(struct ledger *ledger, const struct air_other *other)
+{
+    ledger->others_count++;
+    ledger->others_ns += other->ended_ns - other->began_ns;
     (void) fprintf(ledger->transmissions,
-                   "idle\t%s\t-\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64
-                   "\t%" PRIu64 "\t0\t0\t0\n",
-                   ledger->names.ends[idle->first_from], idle->began_ns,
-                   idle->began_ns, idle->ended_ns, idle->turns_count);
+                   "other\t-\t-\t%" PRIu64 "\t%" PRIu64 "\t%" PRIu64
+                   "\t1\t0\t0\t0\t0\t0\n",
+                   other->began_ns, other->began_ns, other->ended_ns);
 }
 
 void ledger_lateness(struct ledger *ledger, uint64_t late_ns)
@@ -324,11 +349,14 @@ static json_t *ends_json(const struct ledger *ledger)
         (void) json_object_set_new(end, "ip_bytes", json_u64(total->ip_bytes));
         (void) json_object_set_new(end, "airtime_ns",
                                    json_u64(total->airtime_ns));
+        (void) json_object_set_new(end, "repeats_count",
+                                   json_u64(total->repeats_count));
+        (void) json_object_set_new(end, "collided_count",
+                                   json_u64(total->collided_count));
         (void) json_object_set_new(end, "idle_turns_count",
                                    json_u64(total->idle_turns_count));
-        (void) json_object_set_new(
-            end, "idle_turns_ns",
-            json_u64(total->idle_turns_count * ledger->slot_overhead_ns));
+        (void) json_object_set_new(end, "idle_turns_ns",
+                                   json_u64(total->idle_turns_ns));
         (void) json_object_set_new(ends, ledger->names.ends[i], end);
     }
     return ends;
@@ -355,6 +383,10 @@ static json_t *totals_json(const struct ledger *ledger)
     (void) json_object_set_new(totals, "lateness", lateness);
     (void) json_object_set_new(totals, "own_loss_packets_count",
                                json_u64(ledger->own_loss_count));
+    (void) json_object_set_new(totals, "others_count",
+                               json_u64(ledger->others_count));
+    (void) json_object_set_new(totals, "others_ns",
+                               json_u64(ledger->others_ns));
     (void) json_object_set_new(totals, "directions", directions_json(ledger));
     (void) json_object_set_new(totals, "ends", ends_json(ledger));
     return totals;

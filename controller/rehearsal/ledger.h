@@ -26,19 +26,25 @@
  *   first_bit_ns        its first frame began; 0: never
  *   over_ns             delivered, dropped or given up: scheduled time
  *   handed_ns           really handed to the receiving computer; 0: never
- *   fate                delivered, queue_full, step_differs, unfinished,
+ *   fate                delivered, corrupted (delivered with a wrong bit),
+ *                       queue_full, step_differs, lost, outage, collision,
+ *                       away (its station was not registered), unfinished,
  *                       not_forwarded (no end has that address, or not IP)
  *   mark                identification, or "-"
  *   exchange            the id that an identification names, or "-"
+ *   copies_count        2: it was delivered twice
+ *   repeats_count       how many frames with a part of it were repeated
  *
  * transmissions.tsv, a line a transmission or a run of idle turns:
- *   what                sent, or idle
- *   end                 who sent; who had the first of the idle turns
+ *   what                sent, idle, or other: another user of the channel
+ *   end                 who sent; who had the first of the idle turns ("-": a
+ *                       registered station that is not in the plan)
  *   step                name of the sender's step, or "-"
  *   scheduled_ns, actual_ns, ended_ns   the turn began (the slot overhead comes
  *                       first); when the practice link really got to it; end
  *   turns_count         1, or how many turns passed idle
  *   frames_count, ip_bytes, queue_bytes_before
+ *   repeats_count, collided_count   of these frames
  *
  * totals.json: sums of these lines by direction and by end, how late the
  * edges were, and whether that makes the run untrustworthy.
@@ -72,6 +78,7 @@ void ledger_packet(struct ledger *ledger, const struct packet *packet,
 void ledger_transmission(struct ledger *ledger,
                          const struct air_transmission *sent);
 void ledger_idle(struct ledger *ledger, const struct air_idle *idle);
+void ledger_other(struct ledger *ledger, const struct air_other *other);
 /* An edge was due and was reached so much later. */
 void ledger_lateness(struct ledger *ledger, uint64_t late_ns);
 /* Packets that the practice link itself failed to take or to hand over. */

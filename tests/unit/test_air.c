@@ -21,6 +21,7 @@ static struct air_config channel(void)
         .step_bps = { 60000, 120000 },
         .step_count = 2,
         .slot_overhead_ns = 12 * NS_PER_MS,
+        .slot_least_ns = AIR_NEVER,
         .slot_limit_ns = 150 * NS_PER_MS,
         .frame_payload_bytes = 240,
         .frame_overhead_bytes = 12,
@@ -218,8 +219,10 @@ static void see_idle(void *owner, const struct air_idle *idle)
 
 static struct air *open_air(const struct air_config *config, struct seen *seen)
 {
-    const struct air_listener listener = { see_fate, see_transmission, see_idle,
-                                           seen };
+    const struct air_listener listener = { .on_fate = see_fate,
+                                           .on_transmission = see_transmission,
+                                           .on_idle = see_idle,
+                                           .owner = seen };
 
     return air_new(config, &listener, 0);
 }

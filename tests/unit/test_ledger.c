@@ -55,6 +55,7 @@ static const struct air_config config = {
     .step_bps = { 60000, 120000 },
     .step_count = 2,
     .slot_overhead_ns = 12 * NS_PER_MS,
+    .slot_least_ns = AIR_NEVER,
     .slot_limit_ns = 150 * NS_PER_MS,
     .frame_payload_bytes = 240,
     .frame_overhead_bytes = 12,
