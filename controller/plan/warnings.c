@@ -4,16 +4,14 @@
 #include "controller/quantity.h"
 
 #include <stdarg.h>
-#include <stdlib.h>
 #include <string.h>
 
-#define SHOWN_SIZE 96
+#define SHOWN_SIZE WARNING_SHOWN_SIZE
 
 static const double window_enough_ratio = 0.98;
 static const double window_growth = 1.25;
-/* Probes that leave so much of the cycle unvisited say little of it. */
-static const double unvisited_most_ratio = 0.25;
-static const double small_mtu_bytes = 296; /* less isn't worth advising */
+static const double window_open_bytes = 1e9; /* no computer has more */
+static const double small_mtu_bytes = 296;   /* less isn't worth advising */
 
 static void show(enum unit unit, double value, char text[SHOWN_SIZE])
 {
@@ -56,35 +54,29 @@ void warnings_add(struct preview *preview, const char *code, size_t step,
         add_step(warning, preview->plan->steps[step].name);
 }
 
-/* Steps that one warning speaks of, and the one whose figures it shows. */
-struct concern {
-    bool steps[PLAN_STEPS_MAX];
-    size_t count, worst;
-    double worst_value;
-};
-
-static void concern_add(struct concern *concern, size_t step, double value)
+void concern_add(struct concern *concern, size_t step, double value)
 {
     concern->steps[step] = true;
+    concern->differ = concern->differ
+                      || (concern->count > 0 && value != concern->worst_value);
     if (concern->count++ == 0 || value > concern->worst_value) {
         concern->worst = step;
         concern->worst_value = value;
     }
 }
 
-/* " (on steady)" where there are others too. */
-static const char *concern_on(const struct concern *concern,
-                              const struct plan *plan, char text[SHOWN_SIZE])
+const char *concern_on(const struct concern *concern, const struct plan *plan,
+                       char text[WARNING_SHOWN_SIZE])
 {
     text[0] = '\0';
-    if (concern->count > 1)
+    if (concern->differ)
         (void) snprintf(text, SHOWN_SIZE, " (on %s)",
                         plan->steps[concern->worst].name);
     return text;
 }
 
-static void concern_tell(struct preview *preview, const char *code,
-                         const struct concern *concern, const char *text)
+void concern_tell(struct preview *preview, const char *code,
+                  const struct concern *concern, const char *text)
 {
     for (size_t i = 0; i < preview->plan->step_count; i++) {
         if (concern->steps[i])
@@ -198,11 +190,13 @@ static void look_at_mtu(struct preview *preview)
     show(UNIT_DURATION, range_middle(plan->link.slot_limit_ns), limit);
     (void) concern_on(&concern, plan, on);
     if (!plan->link.frame_payload_bytes) {
-        (void) snprintf(text, sizeof(text),
-                        "an IP packet of %.0f B never fits: a transmission of "
-                        "%s is one frame and holds %.0f B%s; lower link.mtu, "
-                        "or say frame.payload if the radio cuts packets up",
-                        mtu_bytes, limit, floor(room_bytes), on);
+        (void) snprintf(
+            text, sizeof(text),
+            "an IP packet of %.0f B never fits: a transmission of "
+            "%s is one frame and holds %.0f B%s; lower link.mtu, "
+            "or say frame.payload if the radio cuts packets up (the "
+            "figures above suppose that it does)",
+            mtu_bytes, limit, floor(room_bytes), on);
         concern_tell(preview, "mtu-never-fits", &concern, text);
         return;
     }
@@ -268,7 +262,8 @@ static void look_at_window(struct preview *preview)
     char held[SHOWN_SIZE], open[SHOWN_SIZE];
 
     for (size_t i = 0; plan->link.window_bytes && i < plan->step_count; i++) {
-        const double open_bps = preview_goodput_bps(preview, i, WAY_TO_STATION);
+        const double open_bps =
+            goodput_with_window(preview, i, window_open_bytes);
         const double held_bps = goodput_with_window(preview, i, window_bytes);
 
         if (held_bps < window_enough_ratio * open_bps)
@@ -277,7 +272,7 @@ static void look_at_window(struct preview *preview)
     if (!concern.count)
         return;
     const double open_bps =
-        preview_goodput_bps(preview, concern.worst, WAY_TO_STATION);
+        goodput_with_window(preview, concern.worst, window_open_bytes);
     double enough_bytes = window_bytes;
     for (int i = 0; i < 64
                     && goodput_with_window(preview, concern.worst, enough_bytes)
@@ -294,114 +289,6 @@ static void look_at_window(struct preview *preview)
                     "carry %s%s: about %s fill it",
                     window, held, open, concern_on(&concern, plan, on), enough);
     concern_tell(preview, "window-too-small", &concern, text);
-}
-
-/* --- rates that can't be ------------------------------------------------- */
-
-static void look_at_published_rate(struct preview *preview)
-{
-    const struct plan *plan = preview->plan;
-
-    for (size_t i = 0; i < plan->step_count; i++) {
-        const struct plan_step *step = &plan->steps[i];
-        const bool counts_two = plan->link.access == ACCESS_FULL_DUPLEX
-                                && step->usable_rate_is != RATE_ONE_WAY;
-        const double most_bps = coded_bps(preview, i) * (counts_two ? 2 : 1);
-        char usable[SHOWN_SIZE], most[SHOWN_SIZE];
-
-        if (!(step->usable_rate_bps.low > most_bps))
-            continue;
-        show(UNIT_RATE, step->usable_rate_bps.low, usable);
-        show(UNIT_RATE, most_bps, most);
-        warnings_add(preview, "rate-above-channel", i,
-                     "usable_rate of %s is more than the radio's %s (symbol "
-                     "rate x log2 levels x code rate): it counts something "
-                     "else, or one of them is wrong",
-                     usable, most);
-    }
-}
-
-/* --- probes -------------------------------------------------------------- */
-
-static int compare_reals(const void *a, const void *b)
-{
-    const double first = *(const double *) a, second = *(const double *) b;
-
-    return (first > second) - (first < second);
-}
-
-/* The widest part of the cycle that probes at a fixed gap never visit, as a
- * share of the cycle. */
-static double unvisited_ratio(double gap_ns, double cycle_ns, size_t count)
-{
-    enum {
-        COUNT_MOST = 1000
-    };
-    double phases[COUNT_MOST];
-    double widest = 0;
-
-    if (count > COUNT_MOST)
-        count = COUNT_MOST;
-    for (size_t i = 0; i < count; i++) {
-        const double turns = (double) i * gap_ns / cycle_ns;
-
-        phases[i] = turns - floor(turns);
-    }
-    qsort(phases, count, sizeof(phases[0]), compare_reals);
-    for (size_t i = 0; i < count; i++) {
-        const double next = i + 1 < count ? phases[i + 1] : phases[0] + 1;
-
-        widest = fmax(widest, next - phases[i]);
-    }
-    return widest;
-}
-
-/* A ping at a fixed gap: its probes, or 0. */
-static size_t fixed_probes(const struct plan_exchange *exchange, double *gap_ns)
-{
-    if (strcmp(exchange->kind->name, ping_kind.name) != 0)
-        return 0;
-    const struct ping_spec *ping =
-        (const struct ping_spec *) exchange->spec.bytes;
-    if (ping->gap_ns.form != SPREAD_FIXED || !(ping->gap_ns.mean > 0))
-        return 0;
-    *gap_ns = ping->gap_ns.mean;
-    return ping->count ? (size_t) ping->count
-                       : (size_t) ((double) ping->for_ns / ping->gap_ns.mean);
-}
-
-static void look_at_probes(struct preview *preview)
-{
-    const struct plan *plan = preview->plan;
-
-    for (size_t i = 0; i < plan->exchange_count; i++) {
-        struct concern concern = { 0 };
-        char text[WARNING_SIZE], on[SHOWN_SIZE], gap[SHOWN_SIZE],
-            cycle[SHOWN_SIZE];
-        double gap_ns = 0;
-        const size_t count = fixed_probes(&plan->exchanges[i], &gap_ns);
-
-        for (size_t j = 0; count > 1 && j < plan->step_count; j++) {
-            const double cycle_ns =
-                range_middle(preview->steps[j].expectation.idle_cycle_ns);
-            /* So few probes would leave gaps at any rate. */
-            const double most = fmax(unvisited_most_ratio, 3 / (double) count);
-
-            if (cycle_ns > 0 && unvisited_ratio(gap_ns, cycle_ns, count) > most)
-                concern_add(&concern, j, cycle_ns);
-        }
-        if (!concern.count)
-            continue;
-        show(UNIT_DURATION, gap_ns, gap);
-        show(UNIT_DURATION, concern.worst_value, cycle);
-        (void) snprintf(text, sizeof(text),
-                        "the ping from %s at a fixed gap of %s meets the "
-                        "access cycle of %s%s in the same places again and "
-                        "again: leave the gap random (random %s)",
-                        plan->exchanges[i].from, gap, cycle,
-                        concern_on(&concern, plan, on), gap);
-        concern_tell(preview, "gap-locks-to-cycle", &concern, text);
-    }
 }
 
 /* --- ends ---------------------------------------------------------------- */
@@ -433,10 +320,10 @@ void warnings_find(struct preview *preview)
     look_at_symbol_rate(preview);
     look_at_duty(preview);
     warnings_find_radio(preview);
-    look_at_published_rate(preview);
+    warnings_find_rates(preview);
     look_at_window(preview);
     look_at_mtu(preview);
     look_at_acks(preview);
-    look_at_probes(preview);
+    warnings_find_probes(preview);
     look_at_ends(preview);
 }

@@ -7,7 +7,7 @@
 
 #include <bothends/position.h>
 
-#define SHOWN_SIZE 96
+#define SHOWN_SIZE WARNING_SHOWN_SIZE
 
 /* A typed distance and two positions may differ by so much before it is worth
  * a word, and an antenna may point so far beside. */
@@ -172,6 +172,7 @@ static void look_at_path(struct preview *preview, size_t station)
     look_at_line_of_sight(preview, &path);
     look_at_positions(preview, &path);
     look_at_azimuth(preview, station, path.hub, path.bearing_from_station_deg);
+    look_at_azimuth(preview, path.hub, station, path.bearing_from_hub_deg);
     look_at_polarisation(preview, &path);
 }
 
@@ -202,39 +203,6 @@ static void look_at_margin(struct preview *preview, size_t step)
                      plan->ends[station].name, margin_db.low);
 }
 
-/* More bits than Shannon's limit for the signal that is expected. */
-static void look_at_shannon(struct preview *preview, size_t step)
-{
-    const struct plan *plan = preview->plan;
-    const struct preview_step *looked = &preview->steps[step];
-    const double rate_bps = fmax(looked->expectation.channel_bps.low,
-                                 plan->steps[step].usable_rate_bps.low);
-    char rate[SHOWN_SIZE], most[SHOWN_SIZE], width[SHOWN_SIZE];
-    double best_db = (double) NAN;
-
-    for (size_t i = 0; i < plan->end_count; i++) {
-        struct radio_budget budget;
-        struct radio_path path;
-
-        if (plan->ends[i].role != ROLE_STATION)
-            continue;
-        radio_look_at_path(plan, i, &path);
-        radio_budget(plan, &plan->steps[step], &path, true, &budget);
-        best_db = fmax(best_db, budget.signal_to_noise_db.high);
-    }
-    const double most_bps = bandwidth_most_bps(looked->bandwidth.hz, best_db);
-    if (!(rate_bps > most_bps))
-        return;
-    show(UNIT_RATE, rate_bps, rate);
-    show(UNIT_RATE, most_bps, most);
-    show(UNIT_HERTZ, looked->bandwidth.hz, width);
-    warnings_add(preview, "rate-above-shannon", step,
-                 "%s in %s is more than the %s that %.0f dB of signal to noise "
-                 "can carry (Shannon): something in the step or the path is "
-                 "wrong",
-                 rate, width, most, best_db);
-}
-
 void warnings_find_radio(struct preview *preview)
 {
     const struct plan *plan = preview->plan;
@@ -246,8 +214,6 @@ void warnings_find_radio(struct preview *preview)
         if (plan->ends[i].role == ROLE_STATION)
             look_at_path(preview, i);
     }
-    for (size_t i = 0; i < plan->step_count; i++) {
+    for (size_t i = 0; i < plan->step_count; i++)
         look_at_margin(preview, i);
-        look_at_shannon(preview, i);
-    }
 }
