@@ -67,20 +67,6 @@ static void read_link(struct reading *reading)
                          COUNT_OF(link_fields), &reading->plan->link, NULL);
 }
 
-static void read_practice(struct reading *reading)
-{
-    const struct path path = { NULL, "practice" };
-    const yaml_node_t *node =
-        walk_value(&reading->walk, reading->root, "practice");
-
-    quantity_preset_all(practice_fields, COUNT_OF(practice_fields),
-                        &reading->plan->practice);
-    if (node)
-        (void) read_section(reading, node, &path, practice_fields,
-                            COUNT_OF(practice_fields), &reading->plan->practice,
-                            NULL);
-}
-
 /* The section's node, or NULL and a mistake. */
 static const yaml_node_t *need_section(struct reading *reading,
                                        const struct path *path,
@@ -249,7 +235,7 @@ static void read_root(struct reading *reading)
     read_ends(reading);
     read_controller(reading);
     reading_sequence(reading);
-    read_practice(reading);
+    reading_practice(reading);
     reading_check_rules(reading);
     reading_check_radio(reading);
 }

@@ -6,7 +6,8 @@
 
 /*
  * One plan being read: what the files reader.c (sections), sequence.c
- * (exchanges) and rules.c (what contradicts what) hand to each other.
+ * (exchanges), practice.c (the practice link) and rules.c (what contradicts
+ * what) hand to each other.
  */
 struct reading {
     struct walk walk;
@@ -30,8 +31,9 @@ int reading_find_end(const struct plan *plan, const char *name);
 /* "harbour or skerry" */
 void reading_list_ends(const struct plan *plan, char *ret_text, size_t size);
 
-/* After the ends are known. */
+/* After the steps and ends are known. */
 void reading_sequence(struct reading *reading);
+void reading_practice(struct reading *reading);
 /* After all else. */
 void reading_check_rules(struct reading *reading);
 void reading_check_radio(struct reading *reading);

@@ -57,6 +57,8 @@ static const struct example hub_examples[] = {
     { "power", "2 W" },          { NULL, NULL },
 };
 
+static const struct example no_examples[] = { { NULL, NULL } };
+
 static const char *example_of(const struct example *examples, const char *key)
 {
     for (; examples->key; examples++) {
@@ -248,7 +250,15 @@ void starter_print(FILE *out)
     (void) fputs("\n# Only for rehearsals on the practice link.\n"
                  "# practice:\n",
                  out);
-    for (size_t i = 0; i < COUNT_OF(practice_fields); i++)
-        print_line(out, 2, practice_fields[i].key, practice_fields[i].preset,
-                   true, &practice_fields[i]);
+    print_fields(out, 2, practice_fields, COUNT_OF(practice_fields),
+                 no_examples);
+    (void) fputs("  # ends:\n"
+                 "  #   boathouse: {translation: yes, clock_offset: 2 s, "
+                 "clock_skew: 20 ppm}\n"
+                 "  # events:                           # what comes and goes: "
+                 "DEVELOPERS.md lists it\n"
+                 "  #   - {at: 60 s, for: 10 s, what: outage, end: boathouse}\n"
+                 "  #   - {at: 90 s, for: 30 s, what: loss, chance: 10 %, "
+                 "burst: 3, from: boathouse}\n",
+                 out);
 }

@@ -216,6 +216,63 @@ static void write_sequence(FILE *out, const struct plan *plan)
     }
 }
 
+static void write_practice_ends(FILE *out, const struct plan *plan)
+{
+    size_t written_count = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++) {
+        const struct plan_practice_end *end = &plan->practice.ends[i];
+        struct writing writing = { out, LAYOUT_BRACES, 0, 0 };
+
+        if (!has_anything(practice_end_fields, COUNT_OF(practice_end_fields),
+                          end))
+            continue;
+        (void) fputs(written_count++ ? "    " : "  ends:\n    ", out);
+        write_text(out, plan->ends[i].name);
+        (void) fputs(": {", out);
+        write_fields(&writing, practice_end_fields,
+                     COUNT_OF(practice_end_fields), end);
+        (void) fputs("}\n", out);
+    }
+}
+
+static void write_events(FILE *out, const struct plan *plan)
+{
+    for (size_t i = 0; i < plan->practice.event_count; i++) {
+        struct writing writing = { out, LAYOUT_BRACES, 0, 0 };
+
+        (void) fputs(i ? "    - {" : "  events:\n    - {", out);
+        write_fields(&writing, plan_event_fields, COUNT_OF(plan_event_fields),
+                     &plan->practice.events[i]);
+        (void) fputs("}\n", out);
+    }
+}
+
+static bool has_practice(const struct plan *plan)
+{
+    bool has = plan->practice.event_count > 0
+               || has_anything(practice_fields, COUNT_OF(practice_fields),
+                               &plan->practice);
+
+    for (size_t i = 0; i < plan->end_count && !has; i++)
+        has = has_anything(practice_end_fields, COUNT_OF(practice_end_fields),
+                           &plan->practice.ends[i]);
+    return has;
+}
+
+static void write_practice(FILE *out, const struct plan *plan)
+{
+    struct writing writing = { out, LAYOUT_LINES, 2, 0 };
+
+    if (!has_practice(plan))
+        return;
+    (void) fputs("\npractice:\n", out);
+    write_fields(&writing, practice_fields, COUNT_OF(practice_fields),
+                 &plan->practice);
+    write_practice_ends(out, plan);
+    write_events(out, plan);
+}
+
 void plan_write(FILE *out, const struct plan *plan)
 {
     struct writing writing = { out, LAYOUT_LINES, 0, 0 };
@@ -225,6 +282,5 @@ void plan_write(FILE *out, const struct plan *plan)
     write_steps(out, plan);
     write_ends(out, plan);
     write_sequence(out, plan);
-    write_section(out, "practice", practice_fields, COUNT_OF(practice_fields),
-                  &plan->practice);
+    write_practice(out, plan);
 }

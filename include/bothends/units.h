@@ -33,6 +33,7 @@ enum unit {
     UNIT_RATIO,    /* 0 to 1; written as "60 %", "3/4" or "0.75" */
     UNIT_WITHIN,   /* 0 to 1; written as "within 5 %" */
     UNIT_DEGREE,   /* degrees of arc, clockwise from north */
+    UNIT_PPM,      /* parts per million */
 };
 
 /* One spelling of a unit: value in base units = number x factor. */
@@ -62,7 +63,7 @@ static const struct unit_word unit_words[] = {
     { UNIT_FLUX, "mW/cm2", 10 },    { UNIT_METRE, "m", 1 },
     { UNIT_METRE, "km", 1e3 },      { UNIT_RATIO, "%", 0.01 },
     { UNIT_WITHIN, "%", 0.01 },     { UNIT_DEGREE, "deg", 1 },
-    { UNIT_DEGREE, "°", 1 },
+    { UNIT_DEGREE, "°", 1 },        { UNIT_PPM, "ppm", 1 },
 };
 
 /* A right value of each unit, for messages: "expected a time such as 250 ms" */
@@ -101,6 +102,8 @@ static inline const char *unit_example(enum unit unit)
         return "a closeness such as within 5 %";
     case UNIT_DEGREE:
         return "an angle such as 270 deg";
+    case UNIT_PPM:
+        return "a skew such as 20 ppm";
     }
     return "a number";
 }

@@ -61,6 +61,26 @@ static bool is_sequence_equal(const struct plan *one, const struct plan *other)
            == 0;
 }
 
+static bool is_practice_equal(const struct plan *one, const struct plan *other)
+{
+    const struct plan_practice *a = &one->practice, *b = &other->practice;
+
+    if (a->event_count != b->event_count
+        || !is_record_equal(practice_fields, COUNT_OF(practice_fields), a, b))
+        return false;
+    for (size_t i = 0; i < PLAN_ENDS_MAX; i++) {
+        if (!is_record_equal(practice_end_fields, COUNT_OF(practice_end_fields),
+                             &a->ends[i], &b->ends[i]))
+            return false;
+    }
+    for (size_t i = 0; i < a->event_count; i++) {
+        if (!is_record_equal(plan_event_fields, COUNT_OF(plan_event_fields),
+                             &a->events[i], &b->events[i]))
+            return false;
+    }
+    return true;
+}
+
 bool plan_is_equal(const struct plan *one, const struct plan *other)
 {
     if (one->step_count != other->step_count
@@ -69,8 +89,7 @@ bool plan_is_equal(const struct plan *one, const struct plan *other)
         || !is_record_equal(plan_fields, COUNT_OF(plan_fields), one, other)
         || !is_record_equal(link_fields, COUNT_OF(link_fields), &one->link,
                             &other->link)
-        || !is_record_equal(practice_fields, COUNT_OF(practice_fields),
-                            &one->practice, &other->practice))
+        || !is_practice_equal(one, other))
         return false;
     for (size_t i = 0; i < one->step_count; i++) {
         if (!is_record_equal(step_fields, COUNT_OF(step_fields), &one->steps[i],

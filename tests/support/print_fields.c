@@ -136,6 +136,10 @@ int main(void)
     print_keys("steps (a list)", step_fields, COUNT_OF(step_fields));
     print_keys("ends (by name)", end_fields, COUNT_OF(end_fields));
     print_keys("practice", practice_fields, COUNT_OF(practice_fields));
+    print_keys("practice: ends (by name)", practice_end_fields,
+               COUNT_OF(practice_end_fields));
+    print_keys("practice: events (a list)", plan_event_fields,
+               COUNT_OF(plan_event_fields));
     for (size_t i = 0; i < COUNT_OF(exchange_kinds); i++)
         print_kind(exchange_kinds[i]);
     (void) puts("\n### Order and account");

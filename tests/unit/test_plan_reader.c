@@ -323,6 +323,38 @@ static void assert_explains(const char *text, const struct field *fields,
     }
 }
 
+/* As somebody would who takes the '#' away from all of it. */
+static void
+its_practice_part_reads_when_the_comment_marks_are_taken_away(void **state)
+{
+    char *text = NULL;
+    size_t bytes = 0;
+    FILE *out = open_memstream(&text, &bytes);
+    struct plan_mistakes mistakes;
+    struct plan plan;
+
+    (void) state;
+    assert_non_null(out);
+    starter_print(out);
+    (void) fclose(out);
+    char *part = strstr(text, "\n# practice:");
+    assert_non_null(part);
+    for (char *line = part; line; line = strchr(line + 1, '\n')) {
+        char *mark = line + 1 + strspn(line + 1, " ");
+
+        if (*mark == '#')
+            memmove(mark, mark + 2, strlen(mark + 2) + 1);
+    }
+    if (plan_read_text(text, strlen(text), &plan, &mistakes) != 0)
+        plan_mistakes_print(stderr, "draft", &mistakes);
+    assert_int_equal(mistakes.count, 0);
+    assert_int_equal(plan.practice.event_count, 2);
+    assert_true(plan.practice.ends[1].is_translated);
+    assert_null(plan_property_broken(text, strlen(text)));
+    plan_clear(&plan);
+    free(text);
+}
+
 static void the_starter_plan_explains_every_key(void **state)
 {
     char *text = NULL;
@@ -457,6 +489,8 @@ int main(void)
         cmocka_unit_test(the_plan_to_an_address_reads_as_one_ping_from_here),
         cmocka_unit_test(
             its_rungs_are_right_when_the_comment_marks_are_taken_away),
+        cmocka_unit_test(
+            its_practice_part_reads_when_the_comment_marks_are_taken_away),
         cmocka_unit_test(the_starter_plan_explains_every_key),
         cmocka_unit_test(a_file_above_one_megabyte_is_refused_unread),
         cmocka_unit_test(a_file_that_is_not_there_is_a_fault_and_not_a_mistake),

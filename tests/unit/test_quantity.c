@@ -391,6 +391,8 @@ static void every_preset_of_a_plan_is_a_right_value(void **state)
     assert_presets_read(step_fields, COUNT_OF(step_fields));
     assert_presets_read(end_fields, COUNT_OF(end_fields));
     assert_presets_read(practice_fields, COUNT_OF(practice_fields));
+    assert_presets_read(practice_end_fields, COUNT_OF(practice_end_fields));
+    assert_presets_read(plan_event_fields, COUNT_OF(plan_event_fields));
     for (size_t i = 0; i < COUNT_OF(exchange_kinds); i++)
         assert_presets_read(exchange_kinds[i]->spec_fields,
                             exchange_kinds[i]->spec_field_count);

@@ -1,0 +1,473 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/plan/event.h"
+
+#include "controller/quantity.h"
+#include "controller/text.h"
+
+#include <stdarg.h>
+#include <string.h>
+#include <uv.h>
+
+#define WORDS_SIZE         400
+#define REORDERING_BY_MOST INT64_C(60000000000)
+
+/* The keys of each event beside at and what. */
+static const struct taken {
+    const char *must, *may; /* words with a blank behind each */
+} taken[] = {
+    [EVENT_LOSS] = { "chance ", "for burst end from to " },
+    [EVENT_DUPLICATES] = { "chance ", "for end from to " },
+    [EVENT_REORDERING] = { "chance ", "for by end from to " },
+    [EVENT_CORRUPTION] = { "chance ", "for end from to " },
+    [EVENT_FADING] = { "chance period ", "for end from to " },
+    [EVENT_OUTAGE] = { "", "for end from to " },
+    [EVENT_OTHER_TRAFFIC] = { "share ", "for length " },
+    [EVENT_AWAY] = { "end ", "for " },
+    [EVENT_STEP] = { "end step ", "for " },
+    [EVENT_CLOCK_STEP] = { "end by ", "" },
+};
+
+/* Rows of plan_event_fields, and whether they were said. */
+struct checking {
+    const struct plan *plan;
+    const struct plan_event *event;
+    const bool *said;
+    struct event_mistake *mistake;
+};
+
+__attribute__((format(printf, 4, 5))) static bool
+refuse(struct event_mistake *mistake, const char *key, const char *found,
+       const char *expected_format, ...)
+{
+    va_list arguments;
+
+    mistake->key = key;
+    (void) snprintf(mistake->found, sizeof(mistake->found), "%s", found);
+    va_start(arguments, expected_format);
+    (void) vsnprintf(mistake->expected, sizeof(mistake->expected),
+                     expected_format, arguments);
+    va_end(arguments);
+    return false;
+}
+
+static const struct field *field_of_key(const char *key, size_t length)
+{
+    for (size_t i = 0; i < COUNT_OF(plan_event_fields); i++) {
+        const char *known = plan_event_fields[i].key;
+
+        if (strlen(known) == length && strncmp(known, key, length) == 0)
+            return &plan_event_fields[i];
+    }
+    return NULL;
+}
+
+static bool is_said(const struct checking *checking, const char *key)
+{
+    return checking->said[field_of_key(key, strlen(key)) - plan_event_fields];
+}
+
+/* --- names ---------------------------------------------------------------- */
+
+int event_find_end(const struct plan *plan, const char *name)
+{
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (plan_end_is_site(&plan->ends[i])
+            && strcmp(plan->ends[i].name, name) == 0)
+            return (int) i;
+    }
+    return -1;
+}
+
+void event_expect_end(const struct plan *plan, const char *name, char *ret_text,
+                      size_t size)
+{
+    const char *names[PLAN_ENDS_MAX + 1] = { NULL };
+    char all[160];
+    size_t count = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (plan_end_is_site(&plan->ends[i]) && plan->ends[i].name[0])
+            names[count++] = plan->ends[i].name;
+    }
+    text_join(names, all, sizeof(all));
+
+    const char *nearest = text_nearest(name, names);
+    if (nearest)
+        (void) snprintf(ret_text, size, "'%s' perhaps; known ends: %s", nearest,
+                        all);
+    else
+        (void) snprintf(ret_text, size, "the name of an end%s%s",
+                        all[0] ? ": " : "", all);
+}
+
+/* "the name of a step: slow or quick" */
+static void expect_step(const struct plan *plan, char *ret_text, size_t size)
+{
+    const char *names[PLAN_STEPS_MAX + 1] = { NULL };
+    char all[200];
+    size_t count = 0;
+
+    for (size_t i = 0; i < plan->step_count; i++) {
+        if (plan->steps[i].name[0])
+            names[count++] = plan->steps[i].name;
+    }
+    text_join(names, all, sizeof(all));
+    (void) snprintf(ret_text, size, "the name of a step%s%s", count ? ": " : "",
+                    all);
+}
+
+static bool is_a_step(const struct plan *plan, const char *name)
+{
+    for (size_t i = 0; i < plan->step_count; i++) {
+        if (strcmp(plan->steps[i].name, name) == 0)
+            return true;
+    }
+    return false;
+}
+
+/* --- which keys an event takes -------------------------------------------- */
+
+static bool is_among(const char *words, const char *key)
+{
+    const size_t length = strlen(key);
+
+    for (const char *at = words; *at; at += strcspn(at, " ") + 1) {
+        if (strncmp(at, key, length) == 0 && at[length] == ' ')
+            return true;
+    }
+    return false;
+}
+
+static bool is_taken(int what, const char *key)
+{
+    return strcmp(key, "at") == 0 || strcmp(key, "what") == 0
+           || is_among(taken[what].must, key) || is_among(taken[what].may, key);
+}
+
+/* "chance, for, end, from or to" */
+static void list_keys(int what, char *ret_text, size_t size)
+{
+    const char *words[COUNT_OF(plan_event_fields) + 1] = { NULL };
+    size_t count = 0;
+
+    for (size_t i = 0; i < COUNT_OF(plan_event_fields); i++) {
+        const char *known = plan_event_fields[i].key;
+
+        if (is_among(taken[what].must, known)
+            || is_among(taken[what].may, known))
+            words[count++] = known;
+    }
+    text_join(words, ret_text, size);
+}
+
+static bool refuse_key(const struct checking *checking, const char *key)
+{
+    const int what = checking->event->what;
+    char found[80], all[160];
+
+    list_keys(what, all, sizeof(all));
+    (void) snprintf(found, sizeof(found), "'%s' with %s",
+                    plan_event_words[what], key);
+    return refuse(checking->mistake, key, found, "%s", all);
+}
+
+static bool refuse_lack(const struct checking *checking,
+                        const struct field *field)
+{
+    const char *what = plan_event_words[checking->event->what];
+    char found[80], expected[256];
+
+    (void) snprintf(found, sizeof(found), "'%s' without %s", what, field->key);
+    if (strcmp(field->key, "end") == 0)
+        event_expect_end(checking->plan, "", expected, sizeof(expected));
+    else if (strcmp(field->key, "step") == 0)
+        expect_step(checking->plan, expected, sizeof(expected));
+    else
+        quantity_describe(field, expected, sizeof(expected));
+    return refuse(checking->mistake, field->key, found, "%s", expected);
+}
+
+static bool has_its_keys(const struct checking *checking)
+{
+    const int what = checking->event->what;
+
+    for (size_t i = 0; i < COUNT_OF(plan_event_fields); i++) {
+        const struct field *field = &plan_event_fields[i];
+
+        if (checking->said[i] && !is_taken(what, field->key))
+            return refuse_key(checking, field->key);
+        if (!checking->said[i] && is_among(taken[what].must, field->key))
+            return refuse_lack(checking, field);
+    }
+    return true;
+}
+
+/* --- its ends --------------------------------------------------------------
+ */
+
+static bool is_an_end(const struct checking *checking, const char *key,
+                      const char *name)
+{
+    char found[80], expected[256];
+
+    /* Without ends there is a mistake already, and no name is right. */
+    if (!is_said(checking, key) || checking->plan->end_count == 0
+        || event_find_end(checking->plan, name) >= 0)
+        return true;
+    quantity_quote(name, found, sizeof(found));
+    event_expect_end(checking->plan, name, expected, sizeof(expected));
+    return refuse(checking->mistake, key, found, "%s", expected);
+}
+
+static bool has_its_ends(const struct checking *checking)
+{
+    const struct plan_event *event = checking->event;
+    char found[80];
+
+    if (!is_an_end(checking, "end", event->end)
+        || !is_an_end(checking, "from", event->from)
+        || !is_an_end(checking, "to", event->to))
+        return false;
+    if (is_said(checking, "end")
+        && (is_said(checking, "from") || is_said(checking, "to")))
+        return refuse(checking->mistake, "end",
+                      is_said(checking, "from") ? "end and from" : "end and to",
+                      "either end, or from and to");
+    quantity_quote(event->to, found, sizeof(found));
+    if (is_said(checking, "from") && is_said(checking, "to")
+        && strcmp(event->from, event->to) == 0)
+        return refuse(checking->mistake, "to", found,
+                      "another end than in from");
+    return true;
+}
+
+/* An event that makes sense only at some ends. */
+static bool is_at_a_fitting_end(const struct checking *checking)
+{
+    const struct plan_event *event = checking->event;
+    const int end = event_find_end(checking->plan, event->end);
+    char found[80];
+
+    if (end < 0)
+        return true;
+    quantity_quote(event->end, found, sizeof(found));
+    if (event->what == EVENT_AWAY && checking->plan->ends[end].role == ROLE_HUB)
+        return refuse(checking->mistake, "end", found,
+                      "a station (the hub is where stations register)");
+    if (event->what == EVENT_CLOCK_STEP && !plan_has_agent(checking->plan, end))
+        return refuse(checking->mistake, "end", found,
+                      "an end with an agent (it is the agent that sees the "
+                      "clock)");
+    return true;
+}
+
+/* --- values --------------------------------------------------------------- */
+
+bool event_loss_is_right(double loss_ratio, double burst,
+                         struct event_mistake *ret_mistake)
+{
+    char found[64], ratio[32], most[32];
+
+    if (isnan(burst) || loss_ratio <= burst / (burst + 1))
+        return true;
+    quantity_show(UNIT_RATIO, loss_ratio, ratio, sizeof(ratio));
+    quantity_show(UNIT_RATIO, burst / (burst + 1), most, sizeof(most));
+    (void) snprintf(found, sizeof(found), "%s with burst %g", ratio, burst);
+    return refuse(ret_mistake, "chance", found,
+                  "at most %s (at least one frame is heard between two bursts)",
+                  most);
+}
+
+static bool has_a_known_step(const struct checking *checking)
+{
+    const struct plan *plan = checking->plan;
+    const char *name = checking->event->step;
+    char found[80], expected[256];
+
+    if (!is_said(checking, "step") || plan->step_count == 0
+        || is_a_step(plan, name))
+        return true;
+    quantity_quote(name, found, sizeof(found));
+    expect_step(plan, expected, sizeof(expected));
+    return refuse(checking->mistake, "step", found, "%s", expected);
+}
+
+static bool has_fitting_values(const struct checking *checking)
+{
+    const struct plan_event *event = checking->event;
+    const struct field *by = field_of_key("by", 2);
+    char found[QUANTITY_TEXT_SIZE];
+
+    if (!has_a_known_step(checking))
+        return false;
+    if (event->what == EVENT_LOSS
+        && !event_loss_is_right(event->chance_ratio, event->burst,
+                                checking->mistake))
+        return false;
+    if (!is_said(checking, "by"))
+        return true;
+    quantity_write(by, event, found, sizeof(found));
+    if (event->what == EVENT_REORDERING
+        && (event->by_ns <= 0 || event->by_ns > REORDERING_BY_MOST))
+        return refuse(checking->mistake, "by", found,
+                      "a time of more than 0 ms, up to 60 s");
+    if (event->by_ns == 0)
+        return refuse(checking->mistake, "by", found,
+                      "how far the clock jumps, such as 2 s or -300 ms");
+    return true;
+}
+
+bool event_is_right(const struct plan *plan, const struct plan_event *event,
+                    const bool said[], struct event_mistake *ret_mistake)
+{
+    const struct checking checking = { plan, event, said, ret_mistake };
+
+    return has_its_keys(&checking) && has_its_ends(&checking)
+           && is_at_a_fitting_end(&checking) && has_fitting_values(&checking);
+}
+
+/* --- as words ------------------------------------------------------------- */
+
+static int refuse_words(struct fault *fault, const char *key, const char *found,
+                        const char *expected)
+{
+    return fault_set(fault, UV_EINVAL, "%s: found %s, expected %s", key, found,
+                     expected);
+}
+
+/* "other traffic": all words before the first key. */
+static int read_what(const char *words, size_t length,
+                     struct plan_event *ret_event, struct fault *fault)
+{
+    const struct field *field = field_of_key("what", 4);
+    struct complaint complaint;
+    char what[WORDS_SIZE];
+
+    (void) snprintf(what, sizeof(what), "%.*s", (int) length, words);
+    if (length == 0) {
+        char expected[sizeof(complaint.expected)];
+
+        quantity_describe(field, expected, sizeof(expected));
+        return refuse_words(fault, "event", "nothing", expected);
+    }
+    if (quantity_read(field, what, ret_event, &complaint) != 0)
+        return refuse_words(fault, "event", complaint.found,
+                            complaint.expected);
+    return 0;
+}
+
+static const struct field *find_key(const char *word, size_t length)
+{
+    const struct field *field = field_of_key(word, length);
+
+    /* What was said before the keys, and when: as soon as it is read. */
+    return field && strcmp(field->key, "at") != 0
+                   && strcmp(field->key, "what") != 0
+               ? field
+               : NULL;
+}
+
+static int refuse_unknown_key(const char *word, int what, struct fault *fault)
+{
+    char found[80], all[160];
+
+    quantity_quote(word, found, sizeof(found));
+    list_keys(what, all, sizeof(all));
+    return fault_set(fault, UV_EINVAL, "%s: found %s, expected KEY=VALUE of %s",
+                     plan_event_words[what], found, all);
+}
+
+/* "chance=10%" */
+static int read_word(const char *word, struct plan_event *event, bool said[],
+                     struct fault *fault)
+{
+    const char *equals = strchr(word, '=');
+    const size_t length = equals ? (size_t) (equals - word) : 0;
+    const struct field *field = equals ? find_key(word, length) : NULL;
+    struct complaint complaint;
+
+    if (!field)
+        return refuse_unknown_key(word, event->what, fault);
+    const size_t row = (size_t) (field - plan_event_fields);
+    if (said[row])
+        return refuse_words(fault, field->key, "it twice", "each key once");
+    said[row] = true;
+    if (quantity_read(field, equals + 1, event, &complaint) != 0)
+        return refuse_words(fault, field->key, complaint.found,
+                            complaint.expected);
+    return 0;
+}
+
+/* Where the first word with '=' begins; the end where none has. */
+static size_t keys_begin(const char *words)
+{
+    size_t at = 0;
+
+    while (words[at]) {
+        const size_t length = strcspn(words + at, " ");
+
+        if (memchr(words + at, '=', length))
+            break;
+        at += length;
+        at += strspn(words + at, " ");
+    }
+    return at;
+}
+
+int event_read(const struct plan *plan, const char *words, uint64_t at_ns,
+               struct plan_event *ret_event, struct fault *fault)
+{
+    bool said[COUNT_OF(plan_event_fields)] = { false };
+    struct event_mistake mistake;
+    struct plan_event event;
+    char copy[WORDS_SIZE], *rest = NULL;
+
+    words += strspn(words, " ");
+    if (strlen(words) >= sizeof(copy))
+        return refuse_words(fault, "event", "a longer text",
+                            "what and its keys");
+    quantity_preset_all(plan_event_fields, COUNT_OF(plan_event_fields), &event);
+    const size_t begin = keys_begin(words);
+    size_t what_length = begin;
+    while (what_length > 0 && words[what_length - 1] == ' ')
+        what_length--;
+    int status = read_what(words, what_length, &event, fault);
+
+    memcpy(copy, words + begin, strlen(words + begin) + 1);
+    for (char *word = strtok_r(copy, " ", &rest); word && !status;
+         word = strtok_r(NULL, " ", &rest))
+        status = read_word(word, &event, said, fault);
+    if (!status && !event_is_right(plan, &event, said, &mistake))
+        status =
+            refuse_words(fault, mistake.key, mistake.found, mistake.expected);
+    if (status)
+        return status;
+    event.at_ns = at_ns;
+    *ret_event = event;
+    return 0;
+}
+
+void event_write(const struct plan_event *event, char *ret_text)
+{
+    size_t used = (size_t) snprintf(ret_text, EVENT_TEXT_SIZE, "%s",
+                                    plan_event_words[event->what]);
+
+    for (size_t i = 0; i < COUNT_OF(plan_event_fields); i++) {
+        const struct field *field = &plan_event_fields[i];
+        char value[QUANTITY_TEXT_SIZE];
+
+        if (!find_key(field->key, strlen(field->key))
+            || !quantity_is_said(field, event)
+            || quantity_is_preset(field, event) || used >= EVENT_TEXT_SIZE)
+            continue;
+        quantity_write(field, event, value, sizeof(value));
+        used += (size_t) snprintf(ret_text + used, EVENT_TEXT_SIZE - used,
+                                  " %s=", field->key);
+        for (const char *at = value; *at && used + 1 < EVENT_TEXT_SIZE; at++) {
+            if (*at != ' ')
+                ret_text[used++] = *at;
+        }
+        if (used < EVENT_TEXT_SIZE)
+            ret_text[used] = '\0';
+    }
+}
