@@ -3,6 +3,7 @@
 
 #include "reports/change_points.h"
 #include "reports/download.h"
+#include "reports/repeats.h"
 
 #include <bothends/kinds.h>
 
@@ -141,24 +142,36 @@ static int weigh_ping(struct reduction *reduction,
 /* --- repeats of a download
  * ------------------------------------------------------ */
 
+struct gathering {
+    const struct reduction *reduction;
+    struct record *record;
+};
+
+static void take_value(void *owner, const struct value_record *value)
+{
+    const struct gathering *gathering = owner;
+    const struct reduction *reduction = gathering->reduction;
+    const struct exchange_record *exchange =
+        reduction_exchange(reduction, value->exchange);
+
+    if (value->what == VALUE_WHOLE)
+        record_add(gathering->record, value->level.mean,
+                   ((double) exchange->started_unix_ns
+                    - (double) reduction->run.started_unix_ns)
+                       * 1e-9);
+}
+
 static void gather_rounds(const struct reduction *reduction, size_t exchange,
                           struct record *record)
 {
-    const struct exchange_record *first =
-        reduction_exchange(reduction, exchange);
+    struct gathering gathering = { reduction, record };
+    size_t room = 0;
 
-    record_init(record, reduction->values.count);
-    for (size_t i = 0; i < reduction->values.count; i++) {
-        const struct value_record *value = rows_at(&reduction->values, i);
-        const struct exchange_record *other =
-            reduction_exchange(reduction, value->exchange);
-
-        if (value->what == VALUE_WHOLE && reduction_is_same(other, first))
-            record_add(record, value->level.mean,
-                       ((double) other->started_unix_ns
-                        - (double) reduction->run.started_unix_ns)
-                           * 1e-9);
-    }
+    for (size_t i = exchange; i < reduction->exchanges.count;
+         i = repeats_next(reduction, i))
+        room++;
+    record_init(record, room);
+    repeats_each_value(reduction, exchange, true, take_value, &gathering);
 }
 
 /* The rank test says whether there is one, and where. */
@@ -223,7 +236,7 @@ int changes_add(struct reduction *reduction, struct fault *fault)
             && exchange->from_account.is_there)
             code = weigh_ping(reduction, exchange, fault);
         if (strcmp(exchange->kind->name, download_kind.name) == 0
-            && reduction_is_first(reduction, i))
+            && repeats_is_first(reduction, i))
             weigh_rounds(reduction, i);
     }
     return code;

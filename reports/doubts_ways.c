@@ -42,11 +42,11 @@ static const struct finding *finding_of(const struct reduction *reduction,
                                         const struct exchange_record *exchange,
                                         const char *measure)
 {
-    for (size_t i = 0; i < reduction->findings.count; i++) {
-        const struct finding *finding = rows_at(&reduction->findings, i);
+    for (size_t i = 0; i < exchange->finding_count; i++) {
+        const struct finding *finding =
+            rows_at(&reduction->findings, exchange->first_finding + i);
 
-        if (strcmp(finding->exchange, exchange->id) == 0
-            && strcmp(finding->measure, measure) == 0 && !isnan(finding->value))
+        if (strcmp(finding->measure, measure) == 0 && !isnan(finding->value))
             return finding;
     }
     return NULL;
@@ -286,32 +286,41 @@ static void weigh_exchange(struct reduction *reduction,
 
 /* --- clocks from one exchange to the next --------------------------------- */
 
-/* The last account of that end before this exchange. */
-static const struct account_record *
-account_before(const struct reduction *reduction, size_t exchange,
-               const char *end)
-{
-    while (exchange-- > 0) {
-        const struct exchange_record *record =
-            reduction_exchange(reduction, exchange);
+/* Each end's last account so far. */
+struct last_accounts {
+    const struct account_record *accounts[2 * PLAN_ENDS_MAX];
+    size_t count;
+};
 
-        if (record->from_account.is_there
-            && strcmp(record->from_account.end, end) == 0)
-            return &record->from_account;
-        if (record->to_account.is_there
-            && strcmp(record->to_account.end, end) == 0)
-            return &record->to_account;
-    }
-    return NULL;
+/* Its place; the count: none of that end. */
+static size_t place_of(const struct last_accounts *last, const char *end)
+{
+    size_t i = 0;
+
+    while (i < last->count && strcmp(last->accounts[i]->end, end) != 0)
+        i++;
+    return i;
 }
 
-static void doubt_clock_between(struct reduction *reduction, size_t exchange,
-                                const struct account_record *account)
+static void keep_last(struct last_accounts *last,
+                      const struct account_record *account)
 {
-    const struct exchange_record *record =
-        reduction_exchange(reduction, exchange);
+    const size_t place = place_of(last, account->end);
+
+    if (!account->is_there || place == COUNT_OF(last->accounts))
+        return;
+    last->accounts[place] = account;
+    last->count += place == last->count;
+}
+
+static void doubt_clock_between(struct reduction *reduction,
+                                const struct exchange_record *record,
+                                const struct account_record *account,
+                                const struct last_accounts *last)
+{
+    const size_t place = place_of(last, account->end);
     const struct account_record *earlier =
-        account_before(reduction, exchange, account->end);
+        place < last->count ? last->accounts[place] : NULL;
 
     if (!account->is_there || !earlier
         || !account->account.wall_minus_monotonic_begun_ns
@@ -384,6 +393,7 @@ static void doubt_computer(struct reduction *reduction,
 int doubts_add_compared(struct reduction *reduction, struct fault *fault)
 {
     struct contact_records contact;
+    struct last_accounts last = { 0 };
     const int code = contact_records_load(reduction->logbook,
                                           reduction->run.run, &contact, fault);
 
@@ -392,8 +402,11 @@ int doubts_add_compared(struct reduction *reduction, struct fault *fault)
     for (size_t i = 0; !code && i < reduction->exchanges.count; i++) {
         struct exchange_record *exchange = reduction_exchange(reduction, i);
 
-        doubt_clock_between(reduction, i, &exchange->from_account);
-        doubt_clock_between(reduction, i, &exchange->to_account);
+        doubt_clock_between(reduction, exchange, &exchange->from_account,
+                            &last);
+        doubt_clock_between(reduction, exchange, &exchange->to_account, &last);
+        keep_last(&last, &exchange->to_account);
+        keep_last(&last, &exchange->from_account);
         weigh_exchange(reduction, &contact, exchange);
         doubt_computer(reduction, &contact, exchange);
     }

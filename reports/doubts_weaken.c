@@ -2,6 +2,7 @@
 #include "reports/doubts_weaken.h"
 
 #include "reports/foreign.h"
+#include "reports/lookup.h"
 #include "reports/shortfall.h"
 
 #include <bothends/kinds.h>
@@ -91,6 +92,27 @@ static bool reason_of(const struct reduction *reduction,
     return true;
 }
 
+/* Of what a finding over several exchanges is named by. */
+static uint64_t key_of_names(const char *kind, const char *step,
+                             const char *from, const char *to,
+                             const char *condition)
+{
+    uint64_t key = lookup_text(LOOKUP_KEY, kind);
+
+    key = lookup_text(key, step);
+    key = lookup_text(key, from);
+    key = lookup_text(key, to);
+    return lookup_text(key, condition);
+}
+
+static uint64_t key_of_finding(const struct finding *finding)
+{
+    return finding->exchange[0]
+               ? lookup_text(LOOKUP_KEY, finding->exchange)
+               : key_of_names(finding->kind, finding->step, finding->from,
+                              finding->to, finding->condition);
+}
+
 /* A finding of that exchange, or one over rounds that it is part of. */
 static bool rests_on(const struct finding *finding,
                      const struct exchange_record *exchange)
@@ -104,20 +126,46 @@ static bool rests_on(const struct finding *finding,
            && strcmp(finding->condition, exchange->condition) == 0;
 }
 
-/* "Exceeds" stays: it is a trap told, not a claim. */
-static void weaken_findings(struct reduction *reduction,
-                            const struct exchange_record *exchange,
-                            const char *why)
+/* Exchanges that take verdicts away, by id and by names. */
+static void find_doubted(const struct reduction *reduction,
+                         struct lookup *doubted)
 {
-    for (size_t i = 0; i < reduction->findings.count; i++) {
-        struct finding *finding = rows_at(&reduction->findings, i);
+    char why[160];
 
-        if ((finding->verdict != VERDICT_MEETS
-             && finding->verdict != VERDICT_SHORT)
-            || !rests_on(finding, exchange))
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, i);
+
+        if (!reason_of(reduction, exchange, why, sizeof(why)))
             continue;
+        lookup_add(doubted, lookup_text(LOOKUP_KEY, exchange->id), i);
+        lookup_add(doubted,
+                   key_of_names(exchange->kind->name, exchange->step,
+                                exchange->from, exchange->to,
+                                exchange->condition),
+                   i);
+    }
+    lookup_sort(doubted);
+}
+
+/* The first of them says why. */
+static void weaken(const struct reduction *reduction,
+                   const struct lookup *doubted, struct finding *finding)
+{
+    const struct lookup_found found =
+        lookup_find(doubted, key_of_finding(finding));
+    char why[160];
+
+    for (size_t i = 0; i < found.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, found.entries[i].index);
+
+        if (!rests_on(finding, exchange))
+            continue;
+        (void) reason_of(reduction, exchange, why, sizeof(why));
         finding->verdict = VERDICT_UNDECIDED;
         finding_set_why(finding, "%s", why);
+        return;
     }
 }
 
@@ -153,15 +201,20 @@ static void qualify(struct reduction *reduction)
     }
 }
 
+/* "Exceeds" stays: it is a trap told, not a claim. */
 void doubts_weaken(struct reduction *reduction)
 {
-    for (size_t i = 0; i < reduction->exchanges.count; i++) {
-        const struct exchange_record *exchange =
-            reduction_exchange(reduction, i);
-        char why[160];
+    struct lookup doubted;
 
-        if (reason_of(reduction, exchange, why, sizeof(why)))
-            weaken_findings(reduction, exchange, why);
+    lookup_init(&doubted);
+    find_doubted(reduction, &doubted);
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        struct finding *finding = rows_at(&reduction->findings, i);
+
+        if (finding->verdict == VERDICT_MEETS
+            || finding->verdict == VERDICT_SHORT)
+            weaken(reduction, &doubted, finding);
     }
+    lookup_clear(&doubted);
     qualify(reduction);
 }

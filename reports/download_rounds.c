@@ -1,27 +1,35 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/download.h"
 #include "reports/gain.h"
+#include "reports/repeats.h"
 
 /* From so many rounds on, the rounds are the sample. */
 static const size_t rounds_for_a_claim = 5;
+
+struct gathering {
+    struct rows levels; /* of struct mean_error */
+    int what;
+};
+
+static void take_value(void *owner, const struct value_record *value)
+{
+    struct gathering *gathering = owner;
+
+    if (value->what == gathering->what)
+        *(struct mean_error *) rows_add(&gathering->levels) = value->level;
+}
 
 /* Values of that exchange in all rounds, as rows of struct mean_error. */
 static struct rows gather(const struct reduction *reduction, size_t exchange,
                           int what)
 {
-    struct rows levels = { .row_size = sizeof(struct mean_error) };
-    const struct exchange_record *record =
-        reduction_exchange(reduction, exchange);
+    struct gathering gathering = {
+        .levels.row_size = sizeof(struct mean_error),
+        .what = what,
+    };
 
-    for (size_t i = 0; i < reduction->values.count; i++) {
-        const struct value_record *value = rows_at(&reduction->values, i);
-
-        if (value->what == what
-            && reduction_is_same(reduction_exchange(reduction, value->exchange),
-                                 record))
-            *(struct mean_error *) rows_add(&levels) = value->level;
-    }
-    return levels;
+    repeats_each_value(reduction, exchange, true, take_value, &gathering);
+    return gathering.levels;
 }
 
 static struct estimate over_rounds(const struct rows *levels)
@@ -197,7 +205,7 @@ void download_combine(struct reduction *reduction)
     for (size_t i = 0; i < count; i++) {
         if (strcmp(reduction_exchange(reduction, i)->kind->name, "download")
                 == 0
-            && reduction_is_first(reduction, i)) {
+            && repeats_is_first(reduction, i)) {
             combine_whole(reduction, i);
             combine_steady(reduction, i);
         }
@@ -207,7 +215,7 @@ void download_combine(struct reduction *reduction)
         size_t below;
 
         if (strcmp(record->kind->name, "download") == 0
-            && reduction_is_first(reduction, i) && record->step_index > 0
+            && repeats_is_first(reduction, i) && record->step_index > 0
             && record->step_index < reduction->plan->step_count
             && find_on_step(reduction, i, record->step_index - 1, &below))
             add_gain(reduction, i, below);

@@ -157,6 +157,7 @@ static int write_sql(struct export *export, const char *name, sqlite3_str *sql,
 
 /* --- what is common to all kinds ------------------------------------------ */
 
+/* On "+g.run": reports/loading.c. */
 static int write_exchanges(struct export *export, struct fault *fault)
 {
     static const char sql[] =
@@ -168,7 +169,7 @@ static int write_exchanges(struct export *export, struct fault *fault)
         "g.control_sent_bytes AS group_control_sent_bytes, "
         "g.control_received_bytes AS group_control_received_bytes "
         "FROM exchanges AS e JOIN groups AS g ON g.group_id = e.group_id "
-        "WHERE g.run = ? ORDER BY g.position, e.exchange";
+        "WHERE +g.run = ? ORDER BY g.position, e.exchange";
     uint64_t count = 0;
 
     return write_answer(export, "exchanges.csv", sql, export->run, &count,
@@ -193,7 +194,7 @@ static int write_accounts(struct export *export, struct fault *fault)
         sql, " FROM accounts AS s JOIN exchanges AS e "
              "ON e.exchange = s.exchange "
              "JOIN groups AS g ON g.group_id = e.group_id "
-             "WHERE g.run = ? ORDER BY g.position, e.exchange, s.account");
+             "WHERE +g.run = ? ORDER BY g.position, e.exchange, s.account");
     return write_sql(export, "accounts.csv", sql, export->run, &count, fault);
 }
 
@@ -211,7 +212,7 @@ static int write_readings(struct export *export, struct fault *fault)
         sql, " FROM readings AS s JOIN exchanges AS e "
              "ON e.exchange = s.exchange "
              "JOIN groups AS g ON g.group_id = e.group_id "
-             "WHERE g.run = ? ORDER BY g.position, e.exchange, s.rowid");
+             "WHERE +g.run = ? ORDER BY g.position, e.exchange, s.rowid");
     return write_sql(export, "readings.csv", sql, export->run, &count, fault);
 }
 
@@ -244,7 +245,7 @@ static int write_spec(struct export *export, const struct kind *kind,
                         " FROM \"%w_spec\" AS s JOIN exchanges AS e "
                         "ON e.exchange = s.exchange "
                         "JOIN groups AS g ON g.group_id = e.group_id "
-                        "WHERE g.run = ? ORDER BY g.position, e.exchange",
+                        "WHERE +g.run = ? ORDER BY g.position, e.exchange",
                         kind->name);
     return write_sql(export, name, sql, export->run, &count, fault);
 }
@@ -265,7 +266,7 @@ static int write_outcome(struct export *export, const struct kind *kind,
         "ON a.account = s.account "
         "JOIN exchanges AS e ON e.exchange = a.exchange "
         "JOIN groups AS g ON g.group_id = e.group_id "
-        "WHERE g.run = ? ORDER BY g.position, e.exchange, a.account",
+        "WHERE +g.run = ? ORDER BY g.position, e.exchange, a.account",
         kind->name);
     return write_sql(export, name, sql, export->run, &count, fault);
 }
@@ -356,7 +357,7 @@ static int write_samples(struct export *export, struct fault *fault)
         "SELECT a.account, e.id, e.kind, a.\"end\" = e.from_name "
         "FROM accounts AS a JOIN exchanges AS e ON e.exchange = a.exchange "
         "JOIN groups AS g ON g.group_id = e.group_id "
-        "WHERE g.run = ? ORDER BY g.position, e.exchange, a.account",
+        "WHERE +g.run = ? ORDER BY g.position, e.exchange, a.account",
         export->run, &row, fault);
 
     if (code)

@@ -40,18 +40,34 @@ static double most_own_bytes(const struct reduction *reduction,
            + opening_bytes + identification_bytes;
 }
 
+/* The first of those that ran at once: a group's stand side by side. */
+static const struct exchange_record *
+first_of_group(const struct reduction *reduction,
+               const struct exchange_record *exchange)
+{
+    const struct exchange_record *all = reduction_exchange(reduction, 0);
+
+    while (exchange > all
+           && exchange[-1].started_unix_ns == exchange->started_unix_ns)
+        exchange--;
+    return exchange;
+}
+
 /* Of all that ran at once at that end; NaN: not known. */
 static double own_bytes_at(const struct reduction *reduction,
                            const struct exchange_record *exchange,
                            const char *end)
 {
+    const struct exchange_record *past_all =
+        reduction_exchange(reduction, reduction->exchanges.count);
     double bytes = 0;
 
-    for (size_t i = 0; i < reduction->exchanges.count; i++) {
-        const struct exchange_record *other = reduction_exchange(reduction, i);
-
-        if (other->started_unix_ns == exchange->started_unix_ns
-            && (strcmp(other->from, end) == 0 || strcmp(other->to, end) == 0))
+    for (const struct exchange_record *other =
+             first_of_group(reduction, exchange);
+         other < past_all
+         && other->started_unix_ns == exchange->started_unix_ns;
+         other++) {
+        if (strcmp(other->from, end) == 0 || strcmp(other->to, end) == 0)
             bytes += most_own_bytes(reduction, other);
     }
     return bytes;

@@ -2,6 +2,7 @@
 #include "reports/gain.h"
 
 #include "reports/download.h"
+#include "reports/repeats.h"
 
 #include <errno.h>
 
@@ -14,28 +15,34 @@ struct sample {
     size_t count;
 };
 
+/* A side while its values are taken. */
+struct taking {
+    const struct reduction *reduction;
+    struct sample *sample;
+};
+
+static void take_value(void *owner, const struct value_record *value)
+{
+    const struct taking *taking = owner;
+    struct sample *sample = taking->sample;
+
+    if (value->what != VALUE_STEADY || !(value->level.mean > 0)
+        || sample->count == COUNT_OF(sample->values))
+        return;
+    sample->values[sample->count] = value->level.mean;
+    sample->rounds[sample->count++] =
+        reduction_exchange(taking->reduction, value->exchange)->round;
+}
+
 static struct sample *sample_of(const struct reduction *reduction,
                                 size_t exchange)
 {
-    struct sample *sample = calloc(1, sizeof(*sample));
-    const struct exchange_record *record =
-        reduction_exchange(reduction, exchange);
+    struct taking taking = { reduction, calloc(1, sizeof(struct sample)) };
 
-    if (!sample)
+    if (!taking.sample)
         abort();
-    for (size_t i = 0; i < reduction->values.count; i++) {
-        const struct value_record *value = rows_at(&reduction->values, i);
-        const struct exchange_record *other =
-            reduction_exchange(reduction, value->exchange);
-
-        if (value->what != VALUE_STEADY || !(value->level.mean > 0)
-            || !reduction_is_same(other, record)
-            || sample->count == COUNT_OF(sample->values))
-            continue;
-        sample->values[sample->count] = value->level.mean;
-        sample->rounds[sample->count++] = other->round;
-    }
-    return sample;
+    repeats_each_value(reduction, exchange, true, take_value, &taking);
+    return taking.sample;
 }
 
 /* Those rounds that both have, side by side. */
@@ -248,7 +255,7 @@ static bool is_compared(const struct reduction *reduction, size_t exchange)
 
     return strcmp(record->kind->name, "download") == 0
            && strcmp(record->condition, "idle") == 0
-           && reduction_is_first(reduction, exchange);
+           && repeats_is_first(reduction, exchange);
 }
 
 /* The same way on that step. */

@@ -99,6 +99,8 @@ static void read_exchange(const struct reduction *reduction, sqlite3_stmt *row,
     exchange->own_bytes = (double) NAN;
 }
 
+/* "+" keeps SQLite from taking the groups' index first, and then a walk over
+ * all exchanges for each group. */
 int loading_exchanges(struct reduction *reduction, struct fault *fault)
 {
     sqlite3_stmt *row;
@@ -108,7 +110,7 @@ int loading_exchanges(struct reduction *reduction, struct fault *fault)
         "SELECT e.exchange, e.id, e.kind, e.from_name, e.to_name, "
         "e.condition, e.plan_index, g.round, g.step, g.started_unix_ns "
         "FROM exchanges AS e JOIN groups AS g ON g.group_id = e.group_id "
-        "WHERE g.run = ? ORDER BY g.position, e.exchange",
+        "WHERE +g.run = ? ORDER BY g.position, e.exchange",
         reduction->run.run, &row, fault);
 
     if (code)
@@ -277,7 +279,7 @@ int loading_readings(struct reduction *reduction, struct fault *fault)
     const struct samples_query query = {
         .table = readings_series.name,
         .where = "exchange IN (SELECT exchange FROM exchanges JOIN groups "
-                 "USING (group_id) WHERE run = ?)",
+                 "USING (group_id) WHERE +run = ?)",
         .key = reduction->run.run,
         .order = "exchange, rowid",
         .extra = "exchange, \"end\"",

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/quantiles.h"
+#include "reports/repeats.h"
 #include "reports/table.h"
 
 /*
@@ -29,8 +30,7 @@ struct times {
     size_t exchange; /* index */
     enum direction direction;
     bool is_all_rounds;
-    double *sorted_s; /* unconfirmed last */
-    size_t count;
+    struct rows sorted_s; /* of double; unconfirmed last */
     uint64_t unconfirmed_count;
 };
 
@@ -55,34 +55,26 @@ static const char *confirmer_name(const struct exchange_record *record,
 
 /* --- findings ------------------------------------------------------------- */
 
+static void take_value(void *owner, const struct value_record *value)
+{
+    struct times *times = owner;
+
+    if (value->what != (int) times->direction)
+        return;
+    *(double *) rows_add(&times->sorted_s) = value->level.mean;
+    times->unconfirmed_count += isinf(value->level.mean) != 0;
+}
+
 static void gather(const struct reduction *reduction, size_t exchange,
                    enum direction direction, bool is_all_rounds,
                    struct times *times)
 {
-    const struct exchange_record *record =
-        reduction_exchange(reduction, exchange);
-
     *times = (struct times){ .exchange = exchange,
                              .direction = direction,
-                             .is_all_rounds = is_all_rounds };
-    times->sorted_s =
-        calloc(reduction->values.count + 1, sizeof(*times->sorted_s));
-    if (!times->sorted_s)
-        abort();
-    for (size_t i = 0; i < reduction->values.count; i++) {
-        const struct value_record *value = rows_at(&reduction->values, i);
-
-        if (value->what != (int) direction
-            || (value->exchange != exchange
-                && !(is_all_rounds
-                     && reduction_is_same(
-                         reduction_exchange(reduction, value->exchange),
-                         record))))
-            continue;
-        times->sorted_s[times->count++] = value->level.mean;
-        times->unconfirmed_count += isinf(value->level.mean) != 0;
-    }
-    quantile_sort(times->sorted_s, times->count);
+                             .is_all_rounds = is_all_rounds,
+                             .sorted_s.row_size = sizeof(double) };
+    repeats_each_value(reduction, exchange, is_all_rounds, take_value, times);
+    quantile_sort(times->sorted_s.data, times->sorted_s.count);
 }
 
 /* Named from sender to confirmer, whichever end the plan names first. */
@@ -112,16 +104,16 @@ static void add_percentile(struct reduction *reduction,
     const double share = percentiles[row].share;
     const size_t least = quantile_least_count(share, CONFIDENCE_LEVEL);
 
-    finding->samples_count = times->count;
-    if (times->count < least) {
+    finding->samples_count = times->sorted_s.count;
+    if (times->sorted_s.count < least) {
         finding_set_why(finding, "needs %zu messages, there are %zu", least,
-                        times->count);
+                        times->sorted_s.count);
         return;
     }
     const struct estimate estimate = quantile_estimate(
-        times->sorted_s, times->count, share, CONFIDENCE_LEVEL);
+        times->sorted_s.data, times->sorted_s.count, share, CONFIDENCE_LEVEL);
 
-    finding_set(finding, &estimate, times->count);
+    finding_set(finding, &estimate, times->sorted_s.count);
 }
 
 static void add_findings(struct reduction *reduction, const struct times *times)
@@ -130,10 +122,10 @@ static void add_findings(struct reduction *reduction, const struct times *times)
         add_percentile(reduction, times, i);
     struct finding *finding = add(reduction, times, "unconfirmed", "ratio");
     const struct estimate estimate = statistics_wilson(
-        times->unconfirmed_count, times->count, CONFIDENCE_LEVEL);
+        times->unconfirmed_count, times->sorted_s.count, CONFIDENCE_LEVEL);
 
-    finding_set(finding, &estimate, times->count);
-    if (!times->count)
+    finding_set(finding, &estimate, times->sorted_s.count);
+    if (!times->sorted_s.count)
         finding_set_why(finding, "no message was sent");
 }
 
@@ -275,7 +267,7 @@ static int reduce_direction(struct reduction *reduction, size_t exchange,
         return code;
     gather(reduction, exchange, direction, false, &times);
     add_findings(reduction, &times);
-    free(times.sorted_s);
+    rows_clear(&times.sorted_s);
     doubt_counts(reduction, record, direction);
     return 0;
 }
@@ -295,31 +287,21 @@ static int reduce(struct reduction *reduction, size_t exchange,
 
 /* --- over rounds ---------------------------------------------------------- */
 
-static bool has_more_rounds(const struct reduction *reduction, size_t exchange)
-{
-    for (size_t i = exchange + 1; i < reduction->exchanges.count; i++) {
-        if (reduction_is_same(reduction_exchange(reduction, i),
-                              reduction_exchange(reduction, exchange)))
-            return true;
-    }
-    return false;
-}
-
 static void combine(struct reduction *reduction)
 {
     for (size_t i = 0; i < reduction->exchanges.count; i++) {
         if (strcmp(reduction_exchange(reduction, i)->kind->name,
                    messages_report.name)
                 != 0
-            || !reduction_is_first(reduction, i)
-            || !has_more_rounds(reduction, i))
+            || !repeats_is_first(reduction, i)
+            || repeats_next(reduction, i) == reduction->exchanges.count)
             continue;
         for (int k = 0; k < DIRECTION_COUNT; k++) {
             struct times times;
 
             gather(reduction, i, (enum direction) k, true, &times);
             add_findings(reduction, &times);
-            free(times.sorted_s);
+            rows_clear(&times.sorted_s);
         }
     }
 }

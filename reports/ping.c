@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/quantiles.h"
+#include "reports/repeats.h"
 #include "reports/steadiness.h"
 #include "reports/table.h"
 
@@ -84,15 +85,12 @@ static void take_exchange(const struct reduction *reduction,
                                &reduction->probes, exchange->first_probe + i));
 }
 
-/* Is that exchange among those that are put together? */
-static bool is_gathered(const struct reduction *reduction, size_t exchange,
-                        const struct delays *delays)
+/* The next one that is put together with it; the count of all: none. */
+static size_t next_gathered(const struct reduction *reduction, size_t exchange,
+                            const struct delays *delays)
 {
-    return exchange == delays->exchange
-           || (delays->is_all_rounds
-               && reduction_is_same(
-                   reduction_exchange(reduction, exchange),
-                   reduction_exchange(reduction, delays->exchange)));
+    return delays->is_all_rounds ? repeats_next(reduction, exchange)
+                                 : reduction->exchanges.count;
 }
 
 static void gather(const struct reduction *reduction, size_t exchange,
@@ -100,8 +98,7 @@ static void gather(const struct reduction *reduction, size_t exchange,
 {
     const struct exchange_record *record =
         reduction_exchange(reduction, exchange);
-    const size_t last =
-        is_all_rounds ? reduction->exchanges.count : exchange + 1;
+    const size_t end = reduction->exchanges.count;
     size_t count = 0;
 
     *delays =
@@ -109,17 +106,13 @@ static void gather(const struct reduction *reduction, size_t exchange,
                          .is_all_rounds = is_all_rounds,
                          .after_pause_s = (double) NAN,
                          .level_ratio = steadiness_level(looks_of(record)) };
-    for (size_t i = exchange; i < last; i++)
-        count += is_gathered(reduction, i, delays)
-                     ? reduction_exchange(reduction, i)->probe_count
-                     : 0;
+    for (size_t i = exchange; i < end; i = next_gathered(reduction, i, delays))
+        count += reduction_exchange(reduction, i)->probe_count;
     delays->sorted_s = calloc(count + 1, sizeof(*delays->sorted_s));
     if (!delays->sorted_s)
         abort();
-    for (size_t i = exchange; i < last; i++) {
-        if (is_gathered(reduction, i, delays))
-            take_exchange(reduction, reduction_exchange(reduction, i), delays);
-    }
+    for (size_t i = exchange; i < end; i = next_gathered(reduction, i, delays))
+        take_exchange(reduction, reduction_exchange(reduction, i), delays);
     quantile_sort(delays->sorted_s, delays->count);
 }
 
@@ -397,25 +390,16 @@ static int reduce(struct reduction *reduction, size_t exchange,
     return code;
 }
 
-static bool has_more_rounds(const struct reduction *reduction, size_t exchange)
-{
-    for (size_t i = exchange + 1; i < reduction->exchanges.count; i++) {
-        if (reduction_is_same(reduction_exchange(reduction, i),
-                              reduction_exchange(reduction, exchange)))
-            return true;
-    }
-    return false;
-}
-
 static void combine(struct reduction *reduction)
 {
     for (size_t i = 0; i < reduction->exchanges.count; i++) {
         struct delays delays;
 
         if (strcmp(reduction_exchange(reduction, i)->kind->name, "ping") != 0
-            || !reduction_is_first(reduction, i))
+            || !repeats_is_first(reduction, i))
             continue;
-        const bool is_all_rounds = has_more_rounds(reduction, i);
+        const bool is_all_rounds =
+            repeats_next(reduction, i) < reduction->exchanges.count;
 
         gather(reduction, i, is_all_rounds, &delays);
         if (is_all_rounds)

@@ -4,6 +4,7 @@
 #include "reports/doubts_weaken.h"
 #include "reports/loading.h"
 #include "reports/reach.h"
+#include "reports/repeats.h"
 #include "reports/report.h"
 #include "reports/shortfall.h"
 #include "reports/together.h"
@@ -61,12 +62,16 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
 
     if (!code)
         code = loading_exchanges(reduction, fault);
+    repeats_link(reduction);
     for (size_t i = 0; !code && i < reduction->exchanges.count; i++) {
-        const struct report_kind *kind =
-            report_kind_of(reduction_exchange(reduction, i)->kind);
+        struct exchange_record *exchange = reduction_exchange(reduction, i);
+        const struct report_kind *kind = report_kind_of(exchange->kind);
 
+        exchange->first_finding = reduction->findings.count;
         if (kind)
             code = kind->reduce(reduction, i, fault);
+        exchange->finding_count =
+            reduction->findings.count - exchange->first_finding;
     }
     if (!code)
         code = loading_groups(reduction, fault);

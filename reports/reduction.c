@@ -116,27 +116,6 @@ void reduction_add_sentence(struct rows *sentences, const char *format, ...)
     va_end(arguments);
 }
 
-bool reduction_is_same(const struct exchange_record *a,
-                       const struct exchange_record *b)
-{
-    return a->kind == b->kind && a->plan_index == b->plan_index
-           && strcmp(a->step, b->step) == 0 && strcmp(a->from, b->from) == 0
-           && strcmp(a->to, b->to) == 0
-           && strcmp(a->condition, b->condition) == 0;
-}
-
-bool reduction_is_first(const struct reduction *reduction, size_t exchange)
-{
-    const struct exchange_record *record =
-        reduction_exchange(reduction, exchange);
-
-    for (size_t i = 0; i < exchange; i++) {
-        if (reduction_is_same(reduction_exchange(reduction, i), record))
-            return false;
-    }
-    return true;
-}
-
 static const struct series *find_series(const struct exchange_record *exchange,
                                         const char *name, char *ret_table,
                                         size_t size)

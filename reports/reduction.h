@@ -56,8 +56,10 @@ struct exchange_record {
     struct kind_room spec;
     bool has_spec;
     struct account_record from_account, to_account;
-    uint64_t least_ttl, most_ttl;    /* of a ping's answers; 0: not known */
-    size_t first_probe, probe_count; /* of a ping, among the probes */
+    size_t first_same, next_same;        /* indexes: reports/repeats.h */
+    size_t first_finding, finding_count; /* of its own: its kind's */
+    uint64_t least_ttl, most_ttl;        /* of a ping's answers; 0: not known */
+    size_t first_probe, probe_count;     /* of a ping, among the probes */
     /* Signs that it did not cross the radio: doubts_ways.c. */
     unsigned bypass_proofs, bypass_signs;
     double own_bytes; /* IP bytes of its own on the link, both ways together,
@@ -174,12 +176,6 @@ struct curve *reduction_add_curve(struct reduction *reduction,
                                   enum curve_form form, size_t exchange);
 __attribute__((format(printf, 2, 3))) void
 reduction_add_sentence(struct rows *sentences, const char *format, ...);
-
-/* Exchanges of one place in the plan and one step, in all rounds: is this the
- * first of them? */
-bool reduction_is_first(const struct reduction *reduction, size_t exchange);
-bool reduction_is_same(const struct exchange_record *a,
-                       const struct exchange_record *b);
 
 /* Rows of one of its series, from one account. */
 int reduction_read_series(const struct reduction *reduction,

@@ -339,12 +339,12 @@ static bool is_explained(const struct exchange_record *exchange)
 }
 
 static int explain(struct reduction *reduction,
-                   const struct contact_records *contact, size_t exchange,
+                   const struct evidence_sources *sources, size_t exchange,
                    struct fault *fault)
 {
     struct evidence evidence;
     const int code =
-        evidence_gather(reduction, contact, exchange, &evidence, fault);
+        evidence_gather(reduction, sources, exchange, &evidence, fault);
 
     if (code || !range_is_said(evidence.expected) || evidence.span_s <= 0)
         return code;
@@ -375,14 +375,13 @@ static int explain(struct reduction *reduction,
 
 int shortfall_add(struct reduction *reduction, struct fault *fault)
 {
-    struct contact_records contact;
-    int code = contact_records_load(reduction->logbook, reduction->run.run,
-                                    &contact, fault);
+    struct evidence_sources sources;
+    int code = evidence_sources_open(reduction, &sources, fault);
 
     for (size_t i = 0; !code && i < reduction->exchanges.count; i++) {
         if (is_explained(reduction_exchange(reduction, i)))
-            code = explain(reduction, &contact, i, fault);
+            code = explain(reduction, &sources, i, fault);
     }
-    contact_records_clear(&contact);
+    evidence_sources_clear(&sources);
     return code;
 }

@@ -7,23 +7,46 @@
  * What says that the air itself is not as the plan states it: idle echoes
  * between the two ends on the same step, and what the radios told.
  */
-static bool is_between(const struct finding *finding,
-                       const struct exchange_record *exchange)
+/* Of both directions. */
+static uint64_t key_of(const struct exchange_record *exchange)
 {
-    return (strcmp(finding->from, exchange->from) == 0
-            && strcmp(finding->to, exchange->to) == 0)
-           || (strcmp(finding->from, exchange->to) == 0
-               && strcmp(finding->to, exchange->from) == 0);
+    const bool is_in_order = strcmp(exchange->from, exchange->to) < 0;
+    uint64_t key = lookup_number(LOOKUP_KEY, exchange->round);
+
+    key = lookup_text(key, exchange->step);
+    key = lookup_text(key, is_in_order ? exchange->from : exchange->to);
+    return lookup_text(key, is_in_order ? exchange->to : exchange->from);
 }
 
-static bool is_idle_echo(const struct finding *finding,
-                         const struct exchange_record *exchange)
+static bool is_between(const struct exchange_record *ping,
+                       const struct exchange_record *exchange)
 {
-    return finding->exchange[0] && strcmp(finding->kind, ping_kind.name) == 0
-           && strcmp(finding->condition, "idle") == 0
-           && strcmp(finding->step, exchange->step) == 0
-           && finding->round == exchange->round && is_between(finding, exchange)
-           && isfinite(finding->value);
+    return (strcmp(ping->from, exchange->from) == 0
+            && strcmp(ping->to, exchange->to) == 0)
+           || (strcmp(ping->from, exchange->to) == 0
+               && strcmp(ping->to, exchange->from) == 0);
+}
+
+static bool is_beside(const struct exchange_record *ping,
+                      const struct exchange_record *exchange)
+{
+    return ping->round == exchange->round
+           && strcmp(ping->step, exchange->step) == 0
+           && is_between(ping, exchange);
+}
+
+void evidence_find_pings(const struct reduction *reduction,
+                         struct lookup *pings)
+{
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, i);
+
+        if (strcmp(exchange->kind->name, ping_kind.name) == 0
+            && strcmp(exchange->condition, "idle") == 0)
+            lookup_add(pings, key_of(exchange), i);
+    }
+    lookup_sort(pings);
 }
 
 /* A percentile of those answered stands beside that of all sent, which has the
@@ -60,27 +83,42 @@ static void take_least(const struct finding *finding, struct evidence *evidence)
         (struct range){ finding->expected_low, finding->expected_high };
 }
 
-/* Of single exchanges: the least of all, and the median of the most. */
-void evidence_take_echoes(const struct reduction *reduction,
-                          struct evidence *evidence)
+static void take_ping(const struct reduction *reduction,
+                      const struct exchange_record *ping, uint64_t *most_count,
+                      struct evidence *evidence)
 {
-    const struct exchange_record *exchange =
-        reduction_exchange(reduction, evidence->exchange);
-    uint64_t most_count = ECHOES_LEAST - 1;
+    for (size_t i = 0; i < ping->finding_count; i++) {
+        const size_t place = ping->first_finding + i;
+        const struct finding *finding = rows_at(&reduction->findings, place);
 
-    evidence->echo_least_s = evidence->echo_median_s = (double) NAN;
-    for (size_t i = 0; i < reduction->findings.count; i++) {
-        const struct finding *finding = rows_at(&reduction->findings, i);
-
-        if (!is_idle_echo(finding, exchange))
+        if (!isfinite(finding->value))
             continue;
         if (strcmp(finding->measure, "rtt_least") == 0)
             take_least(finding, evidence);
         else if (strcmp(finding->measure, "rtt_answered_p50") == 0)
-            take_median(reduction, i, &most_count, evidence);
+            take_median(reduction, place, most_count, evidence);
         else if (strcmp(finding->measure, "loss") == 0)
             evidence->loses_echoes =
                 evidence->loses_echoes || finding->low >= ECHO_LOSS_RATIO;
+    }
+}
+
+/* Of single exchanges: the least of all, and the median of the most. */
+void evidence_take_echoes(const struct reduction *reduction,
+                          const struct lookup *pings, struct evidence *evidence)
+{
+    const struct exchange_record *exchange =
+        reduction_exchange(reduction, evidence->exchange);
+    const struct lookup_found found = lookup_find(pings, key_of(exchange));
+    uint64_t most_count = ECHOES_LEAST - 1;
+
+    evidence->echo_least_s = evidence->echo_median_s = (double) NAN;
+    for (size_t i = 0; i < found.count; i++) {
+        const struct exchange_record *ping =
+            reduction_exchange(reduction, found.entries[i].index);
+
+        if (is_beside(ping, exchange))
+            take_ping(reduction, ping, &most_count, evidence);
     }
 }
 
@@ -93,6 +131,25 @@ static bool is_step_of_plan(const struct plan *plan, const char *name)
     return false;
 }
 
+/* They stand in the order of their exchanges' keys. */
+static size_t first_reading(const struct reduction *reduction, int64_t key)
+{
+    size_t low = 0;
+    size_t high = reduction->readings.count;
+
+    while (low < high) {
+        const size_t middle = low + (high - low) / 2;
+        const struct reading_record *record =
+            rows_at(&reduction->readings, middle);
+
+        if (record->exchange < key)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low;
+}
+
 void evidence_take_readings(const struct reduction *reduction,
                             struct evidence *evidence)
 {
@@ -100,12 +157,13 @@ void evidence_take_readings(const struct reduction *reduction,
         reduction_exchange(reduction, evidence->exchange);
 
     evidence->read_stations_count = (double) NAN;
-    for (size_t i = 0; i < reduction->readings.count; i++) {
+    for (size_t i = first_reading(reduction, exchange->key);
+         i < reduction->readings.count; i++) {
         const struct reading_record *record = rows_at(&reduction->readings, i);
         const struct radio_reading *reading = &record->reading;
 
         if (record->exchange != exchange->key)
-            continue;
+            break;
         if (strcmp(reading->name, "step") == 0
             && strcmp(reading->text, exchange->step) != 0
             && is_step_of_plan(reduction->plan, reading->text)) {

@@ -4,6 +4,7 @@
 
 #include "reports/arrivals.h"
 #include "reports/contact_record.h"
+#include "reports/lookup.h"
 #include "reports/reduction.h"
 
 /*
@@ -50,10 +51,22 @@ struct evidence {
     double plan_stations_count;
 };
 
+/* What evidence for all downloads is looked up in. */
+struct evidence_sources {
+    struct contact_records contact;
+    struct lookup pings; /* idle ones, by shortfall_cycle.c */
+};
+
+/* evidence_sources_clear() in any case. */
+int evidence_sources_open(const struct reduction *reduction,
+                          struct evidence_sources *ret_sources,
+                          struct fault *fault);
+void evidence_sources_clear(struct evidence_sources *sources);
+
 /* Reads what belongs to that download.  0, with has nothing to say: span_s is
  * 0. */
 int evidence_gather(const struct reduction *reduction,
-                    const struct contact_records *contact, size_t exchange,
+                    const struct evidence_sources *sources, size_t exchange,
                     struct evidence *ret_evidence, struct fault *fault);
 
 /* shortfall_tcp.c: from the rows of the sender's TCP. */
@@ -61,7 +74,10 @@ void evidence_take_tcp(struct evidence *evidence,
                        const struct arrivals *arrivals, const struct rows *tcp,
                        int64_t to_receiver_ns);
 /* shortfall_cycle.c: from the pings and the radios' readings. */
+void evidence_find_pings(const struct reduction *reduction,
+                         struct lookup *pings);
 void evidence_take_echoes(const struct reduction *reduction,
+                          const struct lookup *pings,
                           struct evidence *evidence);
 void evidence_take_readings(const struct reduction *reduction,
                             struct evidence *evidence);

@@ -145,8 +145,24 @@ static int64_t sender_to_receiver_ns(const struct exchange_record *exchange)
     return (int64_t) to_ns - (int64_t) from_ns;
 }
 
+int evidence_sources_open(const struct reduction *reduction,
+                          struct evidence_sources *ret_sources,
+                          struct fault *fault)
+{
+    lookup_init(&ret_sources->pings);
+    evidence_find_pings(reduction, &ret_sources->pings);
+    return contact_records_load(reduction->logbook, reduction->run.run,
+                                &ret_sources->contact, fault);
+}
+
+void evidence_sources_clear(struct evidence_sources *sources)
+{
+    contact_records_clear(&sources->contact);
+    lookup_clear(&sources->pings);
+}
+
 int evidence_gather(const struct reduction *reduction,
-                    const struct contact_records *contact, size_t exchange,
+                    const struct evidence_sources *sources, size_t exchange,
                     struct evidence *ret_evidence, struct fault *fault)
 {
     const struct exchange_record *record =
@@ -165,8 +181,8 @@ int evidence_gather(const struct reduction *reduction,
         evidence_take_tcp(ret_evidence, &arrivals, &tcp,
                           sender_to_receiver_ns(record));
         take_foreign(reduction, record, ret_evidence);
-        take_loopback(contact, record, ret_evidence);
-        evidence_take_echoes(reduction, ret_evidence);
+        take_loopback(&sources->contact, record, ret_evidence);
+        evidence_take_echoes(reduction, &sources->pings, ret_evidence);
         evidence_take_readings(reduction, ret_evidence);
     }
     arrivals_clear(&arrivals);

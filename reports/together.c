@@ -139,27 +139,60 @@ static int read_member(const struct reduction *reduction, size_t exchange,
 /* --- times under load ------------------------------------------------------
  */
 
-/* The same figure idle, between the same ends on the same step: of that round,
- * else of all rounds. */
-static const struct finding *idle_finding(const struct reduction *reduction,
-                                          const struct finding *loaded,
-                                          const char *measure)
+static uint64_t idle_key(const struct finding *finding, const char *measure,
+                         uint64_t round)
 {
-    const struct finding *found = NULL;
+    uint64_t key = lookup_number(lookup_text(LOOKUP_KEY, measure), round);
 
+    key = lookup_text(key, finding->step);
+    key = lookup_text(key, finding->from);
+    return lookup_text(key, finding->to);
+}
+
+static void find_idle(const struct reduction *reduction, struct lookup *idle)
+{
     for (size_t i = 0; i < reduction->findings.count; i++) {
         const struct finding *finding = rows_at(&reduction->findings, i);
 
-        if (strcmp(finding->measure, measure) == 0
-            && strcmp(finding->condition, "idle") == 0
+        if (strcmp(finding->condition, "idle") == 0 && finding->value > 0)
+            lookup_add(idle,
+                       idle_key(finding, finding->measure, finding->round), i);
+    }
+    lookup_sort(idle);
+}
+
+static const struct finding *idle_of_round(const struct reduction *reduction,
+                                           const struct lookup *idle,
+                                           const struct finding *loaded,
+                                           const char *measure, uint64_t round)
+{
+    const struct lookup_found found =
+        lookup_find(idle, idle_key(loaded, measure, round));
+
+    for (size_t i = found.count; i-- > 0;) {
+        const struct finding *finding =
+            rows_at(&reduction->findings, found.entries[i].index);
+
+        if (finding->round == round && strcmp(finding->measure, measure) == 0
             && strcmp(finding->step, loaded->step) == 0
             && strcmp(finding->from, loaded->from) == 0
-            && strcmp(finding->to, loaded->to) == 0 && finding->value > 0
-            && (finding->round == loaded->round || !finding->round)
-            && (!found || finding->round == loaded->round))
-            found = finding;
+            && strcmp(finding->to, loaded->to) == 0)
+            return finding;
     }
-    return found;
+    return NULL;
+}
+
+/* The same figure idle, between the same ends on the same step: of that round,
+ * else of all rounds. */
+static const struct finding *idle_finding(const struct reduction *reduction,
+                                          const struct lookup *idle,
+                                          const struct finding *loaded,
+                                          const char *measure)
+{
+    const struct finding *found =
+        idle_of_round(reduction, idle, loaded, measure, loaded->round);
+
+    return found ? found : idle_of_round(reduction, idle, loaded, measure, 0);
 }
 
 static struct finding *add_named(struct reduction *reduction,
@@ -176,14 +209,15 @@ static struct finding *add_named(struct reduction *reduction,
     return finding;
 }
 
-static void add_ratio(struct reduction *reduction,
+static void add_ratio(struct reduction *reduction, const struct lookup *idles,
                       const struct exchange_record *record, int way,
                       const char *measure, const struct estimate *loaded,
                       size_t samples, const char *idle_measure)
 {
     struct finding *finding =
         add_named(reduction, record, way, measure, "ratio");
-    const struct finding *idle = idle_finding(reduction, finding, idle_measure);
+    const struct finding *idle =
+        idle_finding(reduction, idles, finding, idle_measure);
 
     finding->samples_count = samples;
     finding->level_ratio = ratio_level_ratio;
@@ -232,7 +266,7 @@ static void add_times(struct reduction *reduction,
         return;
     }
     finding_set(finding, &estimate, count);
-    add_ratio(reduction, record, way,
+    add_ratio(reduction, &together->idle, record, way,
               is_ping ? "rtt_load_ratio" : "confirmed_load_ratio", &estimate,
               count, is_ping ? "rtt_p50" : "confirmed_p50");
 }
@@ -320,13 +354,13 @@ static int read_group(const struct reduction *reduction, size_t first,
     int code = 0;
 
     together->count = 0;
-    for (size_t i = first; !code && i < reduction->exchanges.count
-                           && together->count < PLAN_GROUP_MAX;
-         i++) {
-        if (is_of_group(reduction_exchange(reduction, i), record))
-            code = read_member(reduction, i,
-                               &together->members[together->count++], fault);
-    }
+    for (size_t i = first;
+         !code && i < reduction->exchanges.count
+         && together->count < PLAN_GROUP_MAX
+         && is_of_group(reduction_exchange(reduction, i), record);
+         i++)
+        code = read_member(reduction, i, &together->members[together->count++],
+                           fault);
     return code;
 }
 
@@ -337,6 +371,8 @@ int together_add(struct reduction *reduction, struct fault *fault)
 
     if (!together)
         abort();
+    lookup_init(&together->idle);
+    find_idle(reduction, &together->idle);
     for (size_t i = 0; !code && i < reduction->exchanges.count; i++) {
         if (i
             && is_of_group(reduction_exchange(reduction, i),
@@ -349,6 +385,7 @@ int together_add(struct reduction *reduction, struct fault *fault)
             add_group(reduction, together);
         together_clear(together);
     }
+    lookup_clear(&together->idle);
     free(together);
     return code;
 }

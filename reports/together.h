@@ -2,6 +2,7 @@
 #ifndef REPORTS_TOGETHER_H
 #define REPORTS_TOGETHER_H
 
+#include "reports/lookup.h"
 #include "reports/reduction.h"
 
 /*
@@ -39,6 +40,7 @@ struct together {
     struct member members[PLAN_GROUP_MAX];
     size_t count;
     double from_s, until_s; /* all active */
+    struct lookup idle;     /* figures without others beside them */
 };
 
 /* Rates in equal parts of the span, by whole cycles where those are known. */

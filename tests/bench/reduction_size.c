@@ -17,25 +17,35 @@
  *   bench_reduction_size --reduce LOGBOOK RUN
  */
 #define SEGMENTS_A_CYCLE 10
-/* Samples go in by pieces, so that making them takes little memory; and in
- * small ones, so that what grows with the exchanges shows: a thousand rounds
- * are the most that a plan may have. */
+/* Samples go in by pieces, so that making them takes little memory. */
 #define PIECE_SAMPLES UINT64_C(1000000)
-#define SMALL_SAMPLES UINT64_C(400)
-#define SMALL_FEW     100
-#define SMALL_MANY    1000
+/* Many exchanges with few samples, so that what grows with their number shows:
+ * a thousand rounds are the most that a plan may have. */
+#define ROUNDS_FEW    100
+#define ROUNDS_MANY   1000
+#define ROUND_PLACES  4 /* groups in the sequence: the last is of two */
+#define SMALL_SAMPLES UINT64_C(200)
 
 static const uint64_t cycle_ns = 170 * NS_PER_MS;
 
+/* Of this process: others on the computer take nothing from it. */
 static double seconds(void)
 {
     struct timespec now;
 
-    (void) clock_gettime(CLOCK_MONOTONIC, &now);
+    (void) clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &now);
     return (double) now.tv_sec + (double) now.tv_nsec * 1e-9;
 }
 
-static void add_download(struct made_run *made, uint64_t round, uint64_t count)
+/* What one exchange left, with room for what it was asked for. */
+struct made {
+    struct made_exchange exchange;
+    struct kind_room spec;
+    struct exchange_account from, to;
+};
+
+static void make_download(struct made *made, uint64_t round, uint64_t place,
+                          uint64_t count)
 {
     const struct made_download download = {
         .goodput_bps = 37000,
@@ -47,63 +57,110 @@ static void add_download(struct made_run *made, uint64_t round, uint64_t count)
     };
     const struct download_spec spec = { .for_ns = download.for_ns,
                                         .connections = 1 };
-    struct exchange_account receiver, sender;
 
-    made_receiver(&download, &receiver);
-    made_sender(&download, &sender);
-    const struct made_exchange exchange = {
+    made_receiver(&download, &made->to);
+    made_sender(&download, &made->from);
+    (void) memcpy(made->spec.bytes, &spec, sizeof(spec));
+    made->exchange = (struct made_exchange){
         .kind = &download_kind,
         .round = round,
+        .plan_index = place,
         .from = "mill",
         .to = "quay",
-        .spec = &spec,
-        .from_account = &sender,
-        .to_account = &receiver,
+        .spec = &made->spec,
+        .from_account = &made->from,
+        .to_account = &made->to,
     };
-    made_run_add(made, &exchange);
-    account_clear(&receiver);
-    account_clear(&sender);
 }
 
-static void add_ping(struct made_run *made, uint64_t round, size_t count)
+static void make_ping(struct made *made, uint64_t round, uint64_t place,
+                      size_t count)
 {
     const struct ping_spec spec = { .count = count,
                                     .gap_ns = { SPREAD_FIXED, 1e9, 1e9, 1e9 },
                                     .size_bytes = 56,
                                     .wait_ns = 10 * NS_PER_S };
     uint64_t *rtts_ns = calloc(count + 1, sizeof(*rtts_ns));
-    struct exchange_account prober;
 
     if (!rtts_ns)
         abort();
     for (size_t i = 0; i < count; i++)
         rtts_ns[i] = i % 50 ? 90 * NS_PER_MS + i * 7919 % 60000000 : 0;
-    made_prober(rtts_ns, count, &prober);
-    const struct made_exchange exchange = {
+    made_prober(rtts_ns, count, &made->from);
+    free(rtts_ns);
+    made_answerer(&made->to);
+    (void) memcpy(made->spec.bytes, &spec, sizeof(spec));
+    made->exchange = (struct made_exchange){
         .kind = &ping_kind,
         .round = round,
-        .plan_index = 1,
+        .plan_index = place,
         .from = "quay",
         .to = "mill",
-        .spec = &spec,
-        .from_account = &prober,
+        .spec = &made->spec,
+        .from_account = &made->from,
+        .to_account = &made->to,
     };
-    made_run_add(made, &exchange);
-    account_clear(&prober);
-    free(rtts_ns);
 }
 
-static void make(struct made_run *made, uint64_t samples, uint64_t piece_most)
+static void add_made(struct made_run *run, struct made *made, size_t count)
 {
-    made_run_init(made, false);
-    for (uint64_t round = 1; samples; round++) {
-        const uint64_t piece = samples < piece_most ? samples : piece_most;
+    struct made_exchange exchanges[2];
 
-        add_download(made, round, piece / 10 * 9);
-        add_ping(made, round, (size_t) (piece / 10));
+    for (size_t i = 0; i < count; i++) {
+        exchanges[i] = made[i].exchange;
+        if (count > 1)
+            exchanges[i].condition = "together";
+    }
+    made_run_add_together(run, exchanges, count);
+    for (size_t i = 0; i < count; i++) {
+        account_clear(&made[i].from);
+        account_clear(&made[i].to);
+    }
+}
+
+static void make_samples(struct made_run *run, uint64_t samples)
+{
+    struct made made;
+
+    made_run_init(run, false);
+    for (uint64_t round = 1; samples; round++) {
+        const uint64_t piece =
+            samples < PIECE_SAMPLES ? samples : PIECE_SAMPLES;
+
+        make_download(&made, round, 0, piece / 10 * 9);
+        add_made(run, &made, 1);
+        make_ping(&made, round, 1, (size_t) (piece / 10));
+        add_made(run, &made, 1);
         samples -= piece;
     }
-    made_run_end(made, "complete");
+    made_run_end(run, "complete");
+}
+
+/* Rounds of a download, a ping, a download and both at once; the practice link
+ * did not keep time, so that every exchange has a reason to weaken. */
+static void make_rounds(struct made_run *run, uint64_t rounds)
+{
+    struct made made[2];
+
+    made_run_init(run, true);
+    for (uint64_t round = 1; round <= rounds; round++) {
+        for (uint64_t place = 0; place < ROUND_PLACES; place++) {
+            const bool is_group = place == ROUND_PLACES - 1;
+
+            if (place % 2)
+                make_ping(&made[0], round, place, SMALL_SAMPLES / 10);
+            else
+                make_download(&made[0], round, place, SMALL_SAMPLES);
+            if (is_group)
+                make_download(&made[1], round, place, SMALL_SAMPLES);
+            add_made(run, made, is_group ? 2 : 1);
+        }
+    }
+    made_run_end(run, "complete");
+    (void) sqlite3_exec(made_run_database(run),
+                        "INSERT INTO notes (run, at_unix_ns, class, text) "
+                        "VALUES (1, 0, 'practice', 'it did not keep time')",
+                        NULL, NULL, NULL);
 }
 
 /* In a process of its own, so that its memory is only what reducing takes. */
@@ -135,18 +192,16 @@ static int reduce(const char *path, int64_t run)
     return code != 0;
 }
 
-static bool measure(const char *self, uint64_t samples, uint64_t piece_most,
+static bool measure(const char *self, struct made_run *made, const char *what,
                     double *ret_took_s, double *ret_peak_mb)
 {
-    struct made_run made;
     char command[512];
     size_t findings;
     long peak_kb;
 
-    make(&made, samples, piece_most);
     (void) snprintf(command, sizeof(command), "'%s' --reduce '%s' %" PRId64,
-                    self, sqlite3_db_filename(made_run_database(&made), "main"),
-                    made.run.run);
+                    self, sqlite3_db_filename(made_run_database(made), "main"),
+                    made->run.run);
     FILE *said = popen(command, "r");
     const bool is_read =
         said
@@ -154,29 +209,48 @@ static bool measure(const char *self, uint64_t samples, uint64_t piece_most,
 
     if (said)
         (void) pclose(said);
-    made_run_clear(&made);
+    made_run_clear(made);
     if (!is_read)
         return false;
     *ret_peak_mb = (double) peak_kb / 1024;
-    (void) printf("%10" PRIu64 " samples: %8.2f s, %6.2f µs a sample, peak "
-                  "%5.0f MiB, %zu findings\n",
-                  samples, *ret_took_s, *ret_took_s / (double) samples * 1e6,
-                  *ret_peak_mb, findings);
+    (void) printf("%s: %8.2f s, peak %5.0f MiB, %zu findings\n", what,
+                  *ret_took_s, *ret_peak_mb, findings);
     (void) fflush(stdout);
     return true;
 }
 
-/* The same samples in many exchanges. */
-static bool measure_exchanges(const char *self, double *ret_growth)
+static bool measure_samples(const char *self, uint64_t samples,
+                            double *ret_took_s, double *ret_peak_mb)
 {
-    double few_s, many_s, peak_mb;
+    struct made_run made;
+    char what[40];
 
-    if (!measure(self, SMALL_FEW * SMALL_SAMPLES, SMALL_SAMPLES, &few_s,
-                 &peak_mb)
-        || !measure(self, SMALL_MANY * SMALL_SAMPLES, SMALL_SAMPLES, &many_s,
-                    &peak_mb))
+    make_samples(&made, samples);
+    (void) snprintf(what, sizeof(what), "%10" PRIu64 " samples  ", samples);
+    return measure(self, &made, what, ret_took_s, ret_peak_mb);
+}
+
+static bool measure_rounds(const char *self, uint64_t rounds,
+                           double *ret_took_s)
+{
+    struct made_run made;
+    char what[40];
+    double peak_mb;
+
+    make_rounds(&made, rounds);
+    (void) snprintf(what, sizeof(what), "%10" PRIu64 " exchanges",
+                    rounds * (ROUND_PLACES + 1));
+    return measure(self, &made, what, ret_took_s, &peak_mb);
+}
+
+static bool measure_growth(const char *self, double *ret_growth)
+{
+    double few_s, many_s;
+
+    if (!measure_rounds(self, ROUNDS_FEW, &few_s)
+        || !measure_rounds(self, ROUNDS_MANY, &many_s))
         return false;
-    *ret_growth = many_s / few_s / SMALL_MANY * SMALL_FEW;
+    *ret_growth = many_s / few_s / ROUNDS_MANY * ROUNDS_FEW;
     return true;
 }
 
@@ -197,14 +271,14 @@ int main(int count, char **arguments)
         return 2;
     }
     for (; samples <= most; samples *= 10) {
-        if (!measure(arguments[0], samples, PIECE_SAMPLES, &took_s, &peak_mb))
+        if (!measure_samples(arguments[0], samples, &took_s, &peak_mb))
             return 1;
         if (samples == first) {
             first_s = took_s;
             first_mb = peak_mb;
         }
     }
-    if (!measure_exchanges(arguments[0], &by_exchanges))
+    if (!measure_growth(arguments[0], &by_exchanges))
         return 1;
     const double growth = (double) samples / 10 / (double) first;
 

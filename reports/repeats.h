@@ -1,0 +1,30 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_REPEATS_H
+#define REPORTS_REPEATS_H
+
+#include "reports/reduction.h"
+
+/*
+ * Exchanges of one place in the plan and one step, in all rounds, linked in
+ * the order of time.  repeats_link() once, when all exchanges are loaded.
+ */
+void repeats_link(struct reduction *reduction);
+
+/* Is this the first of them? */
+bool repeats_is_first(const struct reduction *reduction, size_t exchange);
+/* The next one; the count of all exchanges after the last. */
+size_t repeats_next(const struct reduction *reduction, size_t exchange);
+/* Two of one reduction. */
+bool repeats_are_same(const struct reduction *reduction, size_t a, size_t b);
+
+/* The first value (struct value_record) of that exchange; the others follow,
+ * for exchanges are reduced in their order. */
+size_t repeats_first_value(const struct reduction *reduction, size_t exchange);
+/* Called with each value of that exchange and of those after it that are the
+ * same. */
+typedef void repeats_value_fn(void *owner, const struct value_record *value);
+void repeats_each_value(const struct reduction *reduction, size_t exchange,
+                        bool is_all_rounds, repeats_value_fn *on_value,
+                        void *owner);
+
+#endif
