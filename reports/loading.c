@@ -295,6 +295,23 @@ int loading_readings(struct reduction *reduction, struct fault *fault)
                         &reduction->readings, fault);
 }
 
+/* What the operator said with the run, and not the plan. */
+static bool is_said_with_run(struct reduction *reduction, const char *class,
+                             const char *text)
+{
+    struct run_record *run = &reduction->run;
+
+    if (strcmp(class, "weather") == 0)
+        (void) snprintf(run->weather, sizeof(run->weather), "%.*s",
+                        (int) sizeof(run->weather) - 1, text);
+    else if (strcmp(class, "operator") == 0)
+        (void) snprintf(run->note, sizeof(run->note), "%.*s",
+                        (int) sizeof(run->note) - 1, text);
+    else
+        return false;
+    return true;
+}
+
 /* Evidence for the figures says how it was measured; all else is a doubt. */
 static struct rows *place_of_note(struct reduction *reduction,
                                   const char *class)
@@ -320,7 +337,7 @@ int loading_notes(struct reduction *reduction, struct fault *fault)
         samples_text(row, 1, class, sizeof(class));
         reduction->run.lost_time =
             reduction->run.lost_time || strcmp(class, "practice") == 0;
-        if (text[0])
+        if (text[0] && !is_said_with_run(reduction, class, text))
             reduction_add_sentence(place_of_note(reduction, class), "%s", text);
     }
     (void) sqlite3_finalize(row);

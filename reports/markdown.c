@@ -5,6 +5,7 @@
 #include "reports/markdown_messages.h"
 #include "reports/markdown_readings.h"
 #include "reports/markdown_shortfall.h"
+#include "reports/markdown_site.h"
 #include "reports/markdown_tcp.h"
 #include "reports/markdown_together.h"
 #include "reports/markdown_uses.h"
@@ -28,7 +29,6 @@ static void write_round_trips(const struct reduction *reduction, FILE *out);
 static void write_over_time(const struct rows *charts, FILE *out);
 static void write_method(const struct reduction *reduction, FILE *out);
 static void write_doubts(const struct reduction *reduction, FILE *out);
-static void write_site(const struct reduction *reduction, FILE *out);
 static void write_cautions(FILE *out);
 static void write_raw_data(const struct reduction *reduction, FILE *out);
 
@@ -57,7 +57,7 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     markdown_readings(reduction, out);
     write_method(reduction, out);
     write_doubts(reduction, out);
-    write_site(reduction, out);
+    markdown_site(reduction, out);
     write_cautions(out);
     write_raw_data(reduction, out);
 }
@@ -569,160 +569,7 @@ static void write_doubts(const struct reduction *reduction, FILE *out)
     write_sentences(&reduction->doubts, out);
 }
 
-/* --- the site ------------------------------------------------------------- */
-
-static void write_number(FILE *out, double value, const char *unit)
-{
-    if (isnan(value))
-        (void) fputs("–", out);
-    else
-        (void) fprintf(out, "%.4g %s", value, unit);
-}
-
-static void write_end(const struct plan_end *end, FILE *out)
-{
-    (void) fputs("| ", out);
-    wording_escape(out, end->name);
-    (void) fprintf(out, " | %s%s | ", end_roles[end->role],
-                   end->agent == AGENT_NONE ? ", no agent" : "");
-    wording_escape(out, end->call[0] ? end->call : "–");
-    (void) fputs(" | ", out);
-    wording_escape(out, end->address);
-    (void) fputs(" | ", out);
-    wording_escape(out, end->antenna_type[0] ? end->antenna_type : "–");
-    (void) fputs(" | ", out);
-    write_number(out, end->antenna_gain_dbi, "dBi");
-    (void) fputs(" | ", out);
-    write_number(out, end->antenna_height_m, "m");
-    (void) fputs(" | ", out);
-    write_number(out, end->power_w, "W");
-    (void) fputs(" |\n", out);
-}
-
-static void write_range(FILE *out, struct range range, double unit,
-                        const char *word)
-{
-    if (!range_is_said(range))
-        (void) fputs("–", out);
-    else if (range.low == range.high)
-        (void) fprintf(out, "%.6g %s", range.low / unit, word);
-    else
-        (void) fprintf(out, "%.6g–%.6g %s", range.low / unit, range.high / unit,
-                       word);
-}
-
-static void write_step(const struct reduction *reduction, size_t index,
-                       FILE *out)
-{
-    const struct plan_step *step = &reduction->plan->steps[index];
-    const struct expectation *expectation = &reduction->expectations[index];
-    const struct finding range = {
-        .value = (double) NAN,
-        .expected_low = expectation->goodput_bps.low,
-        .expected_high = expectation->goodput_bps.high,
-    };
-    char goodput[FIGURE_SIZE];
-
-    wording_expected(&range, k, goodput);
-    (void) fputs("| ", out);
-    wording_escape(out, step->name);
-    (void) fputs(" | ", out);
-    if (range_is_said(step->symbol_rate_bd)) {
-        write_range(out, step->symbol_rate_bd, 1e3, "kBd");
-        (void) fprintf(out, ", %" PRIu64 " levels, code rate %.4g",
-                       step->levels, step->code_rate_ratio);
-    } else {
-        write_range(out, step->usable_rate_bps, 1e3, "kbit/s");
-        (void) fprintf(out, " usable (%s)", rate_scopes[step->usable_rate_is]);
-    }
-    (void) fputs(" | ", out);
-    write_number(out, capacity_bandwidth_hz(step) / 1e3, "kHz");
-    (void) fputs(" | ", out);
-    write_number(out, step->sensitivity_dbm, "dBm");
-    (void) fprintf(out, " | %s | %s |\n", goodput,
-                   expectation->source[0] ? expectation->source : "–");
-}
-
-static void write_link(const struct plan_link *link, FILE *out)
-{
-    (void) fprintf(out, "The channel: %s access", link_accesses[link->access]);
-    if (!isnan(link->frequency_hz))
-        (void) fprintf(out, ", %.7g MHz", link->frequency_hz / 1e6);
-    if (!isnan(link->distance_m))
-        (void) fprintf(out, ", %.4g km", link->distance_m / 1e3);
-    (void) fputs(", slot overhead ", out);
-    write_range(out, link->slot_overhead_ns, 1e6, "ms");
-    (void) fputs(", slot limit ", out);
-    write_range(out, link->slot_limit_ns, 1e6, "ms");
-    if (link->frame_payload_bytes)
-        (void) fprintf(out, ", frames of %" PRIu64 " + %" PRIu64 " B",
-                       link->frame_payload_bytes, link->frame_overhead_bytes);
-    (void) fprintf(out, ", MTU %" PRIu64 " B.\n\n", link->mtu_bytes);
-}
-
-/* What the plan says in words of the day and of the sites. */
-static void write_notes(const struct plan *plan, FILE *out)
-{
-    const char *const labels[] = { "Weather", "Note" };
-    const char *const texts[] = { plan->weather, plan->note };
-    bool has_any = false;
-
-    for (size_t i = 0; i < COUNT_OF(labels); i++) {
-        if (!texts[i][0])
-            continue;
-        (void) fprintf(out, "- %s: ", labels[i]);
-        wording_escape(out, texts[i]);
-        (void) fputc('\n', out);
-        has_any = true;
-    }
-    for (size_t i = 0; i < plan->end_count; i++) {
-        const struct plan_end *end = &plan->ends[i];
-        const char *const said[] = { end->position, end->radio, end->note };
-        bool is_first = true;
-
-        for (size_t j = 0; j < COUNT_OF(said); j++) {
-            if (!said[j][0])
-                continue;
-            (void) fputs(is_first ? "- " : "; ", out);
-            if (is_first) {
-                wording_escape(out, end->name);
-                (void) fputs(": ", out);
-            }
-            wording_escape(out, said[j]);
-            is_first = false;
-        }
-        if (!is_first)
-            (void) fputc('\n', out);
-        has_any = has_any || !is_first;
-    }
-    if (has_any)
-        (void) fputc('\n', out);
-}
-
-static void write_site(const struct reduction *reduction, FILE *out)
-{
-    const struct plan *plan = reduction->plan;
-
-    (void) fputs("## The site\n\n", out);
-    if (plan->end_count)
-        (void) fputs("| end | role | call | address | antenna | gain | height "
-                     "| power |\n"
-                     "|---|---|---|---|---|---:|---:|---:|\n",
-                     out);
-    for (size_t i = 0; i < plan->end_count; i++)
-        write_end(&plan->ends[i], out);
-    (void) fputc('\n', out);
-    write_notes(plan, out);
-    write_link(&plan->link, out);
-    if (plan->step_count)
-        (void) fputs("| step | as typed | bandwidth | sensitivity | expected "
-                     "goodput, kbit/s | source |\n"
-                     "|---|---|---:|---:|---:|---|\n",
-                     out);
-    for (size_t i = 0; i < plan->step_count; i++)
-        write_step(reduction, i, out);
-    (void) fputc('\n', out);
-}
+/* --- the end -------------------------------------------------------------- */
 
 static void write_cautions(FILE *out)
 {

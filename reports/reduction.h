@@ -27,6 +27,7 @@ struct run_record {
     int64_t run;
     char title[128], plan_path[256], program_version[32], state[16];
     char started_utc[32], ended_utc[32]; /* "": under way, or cut off */
+    char weather[NAME_SIZE], note[200]; /* given with the run; "": the plan's */
     bool is_practice;
     bool lost_time; /* the practice link did not keep time */
     uint64_t started_unix_ns, ended_unix_ns, seed;
@@ -119,6 +120,8 @@ struct reduction {
     struct rows methods;    /* of struct sentence: how it was measured */
     struct rows doubts;     /* of struct sentence */
     struct rows shortfalls; /* of struct shortfall: reports/shortfall.h */
+    bool is_public;         /* reports/public.h */
+    double distance_step_m; /* then: distances were rounded up so far */
 };
 
 /* How one kind of exchange is reduced. */

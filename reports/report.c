@@ -5,6 +5,7 @@
 #include "reports/folder.h"
 #include "reports/markdown.h"
 #include "reports/newsletter.h"
+#include "reports/public.h"
 #include "reports/reach.h"
 #include "reports/results.h"
 #include "reports/wording.h"
@@ -109,6 +110,9 @@ static void summarize(const struct reduction *reduction,
         rows_clear(&table);
     }
     wording_sentence(reduction, summary->sentence, sizeof(summary->sentence));
+    (void) snprintf(summary->title, sizeof(summary->title), "%s",
+                    reduction->run.title[0] ? reduction->run.title
+                                            : reduction->plan->title);
     summary->has_break = reach_append_breaks(reduction, summary->sentence,
                                              sizeof(summary->sentence));
 }
@@ -127,24 +131,42 @@ static int write_all(const struct reduction *reduction, const char *folder,
     return code;
 }
 
-int report_write(sqlite3 *logbook, int64_t run, const struct plan *plan,
-                 const char *folder, struct report_summary *ret_summary,
-                 struct fault *fault)
+static int write_report(sqlite3 *logbook, int64_t run, const struct plan *plan,
+                        bool is_public, const char *folder,
+                        struct report_summary *ret_summary, struct fault *fault)
 {
     struct reduction reduction;
     struct report_summary summary;
+    struct plan public_plan = { .exchanges = NULL };
 
     reduction_init(&reduction, logbook, plan);
     int code = reduction_run(&reduction, run, fault);
 
     if (!code) {
+        if (is_public)
+            public_redact(&reduction, &public_plan);
         summarize(&reduction, &summary);
         code = make_folders(folder, fault);
     }
     if (!code)
         code = write_all(&reduction, folder, &summary, fault);
     reduction_clear(&reduction);
+    public_clear(&public_plan);
     if (!code)
         *ret_summary = summary;
     return code;
+}
+
+int report_write(sqlite3 *logbook, int64_t run, const struct plan *plan,
+                 const char *folder, struct report_summary *ret_summary,
+                 struct fault *fault)
+{
+    return write_report(logbook, run, plan, false, folder, ret_summary, fault);
+}
+
+int report_write_public(sqlite3 *logbook, int64_t run, const struct plan *plan,
+                        const char *folder, struct report_summary *ret_summary,
+                        struct fault *fault)
+{
+    return write_report(logbook, run, plan, true, folder, ret_summary, fault);
 }

@@ -21,6 +21,7 @@ struct report_summary {
     char sentence[1024]; /* the run in one sentence, and where it breaks */
     size_t meets_count, short_count, exceeds_count, undecided_count;
     bool has_break; /* on the ladder of landmarks */
+    char title[128];
 };
 
 /* report.md, results.json, results.csv and charts/ in the folder (made when it
@@ -28,5 +29,10 @@ struct report_summary {
 int report_write(sqlite3 *logbook, int64_t run, const struct plan *plan,
                  const char *folder, struct report_summary *ret_summary,
                  struct fault *fault);
+
+/* The same without addresses and exact positions: reports/public.h. */
+int report_write_public(sqlite3 *logbook, int64_t run, const struct plan *plan,
+                        const char *folder, struct report_summary *ret_summary,
+                        struct fault *fault);
 
 #endif

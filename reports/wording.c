@@ -131,6 +131,31 @@ void wording_expected(const struct finding *finding, double unit,
                         finding->expected_high / unit);
 }
 
+void wording_significant(double value, int digits, char ret_text[FIGURE_SIZE])
+{
+    if (!isfinite(value) || value == 0) {
+        print_number(value, 0, ret_text, FIGURE_SIZE);
+        return;
+    }
+    const int places = digits - 1 - (int) floor(log10(fabs(value)));
+    const double unit = pow(10, -places);
+
+    if (places <= 0) {
+        (void) snprintf(ret_text, FIGURE_SIZE, "%.0f",
+                        round(value / unit) * unit);
+        return;
+    }
+    (void) snprintf(ret_text, FIGURE_SIZE, "%.*f", places, value);
+    for (char *end = ret_text + strlen(ret_text) - 1;
+         strchr(ret_text, '.') && (*end == '0' || *end == '.'); end--) {
+        const bool is_point = *end == '.';
+
+        *end = '\0';
+        if (is_point)
+            break;
+    }
+}
+
 double wording_share_ratio(const struct finding *finding)
 {
     return finding->value

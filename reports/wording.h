@@ -29,6 +29,9 @@ void wording_figure(const struct finding *finding, double unit, int most,
 /* "47.7–49.8" with the decimals of the finding's interval. */
 void wording_expected(const struct finding *finding, double unit,
                       char ret_text[FIGURE_SIZE]);
+/* So many significant digits, without an exponent and without noughts behind
+ * the point: 40000, 0.083, 12. */
+void wording_significant(double value, int digits, char ret_text[FIGURE_SIZE]);
 /* Value as a share of the middle of what was expected, "98 %". */
 void wording_share(const struct finding *finding, char ret_text[FIGURE_SIZE]);
 double wording_share_ratio(const struct finding *finding);

@@ -16,6 +16,17 @@
     { "", "cut-test", FIELD_FLAG, UNIT_NONE, FIELD_AT(type, manner.tests_cut), 0, 0, "no", NULL, "first have the radio unplugged and plugged in again, to prove that the traffic crosses it" }
 /* clang-format on */
 
+/* What the operator says of this run; kept with it, and told in the place of
+ * what the plan says. */
+struct carry_out_words {
+    char weather[NAME_SIZE], note[200];
+};
+/* clang-format off */
+#define OPTIONS_WORDS(type) \
+    { "TEXT", "weather", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.weather), 0, 0, "", NULL, "the weather, kept with this run; not said: as in the plan" }, \
+    { "TEXT", "note", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.note), 0, 0, "", NULL, "what the report should keep of this run; not said: as in the plan" }
+/* clang-format on */
+
 struct carry_out_wish {
     const char *command;
     const struct plan *plan;

@@ -5,6 +5,7 @@
 #include "controller/plan/reader.h"
 
 #include <errno.h>
+#include <reports/html.h>
 #include <reports/report.h>
 #include <stdlib.h>
 #include <string.h>
@@ -82,37 +83,64 @@ int outcome_read_plan(const char *command, const struct logbook_run *run,
     return code;
 }
 
-void outcome_folder(const struct logbook_run *run, const char *out,
-                    char *ret_folder, size_t size)
+/* Where a run's files go: out, or, where that is "", bothends-RUN. */
+static void find_folder(const struct logbook_run *run,
+                        const struct outcome_wish *wish, char *ret_folder,
+                        size_t size)
 {
-    if (out[0])
-        (void) snprintf(ret_folder, size, "%s", out);
+    if (wish->out[0])
+        (void) snprintf(ret_folder, size, "%s", wish->out);
     else
-        (void) snprintf(ret_folder, size, "bothends-%lld",
-                        (long long) run->run);
+        (void) snprintf(ret_folder, size, "bothends-%lld%s",
+                        (long long) run->run, wish->is_public ? "-public" : "");
+}
+
+static int status_of(const struct report_summary *summary)
+{
+    return summary->short_count || summary->undecided_count
+                   || summary->exceeds_count || summary->has_break
+               ? STATUS_NOT_MET
+               : STATUS_MET;
+}
+
+int outcome_report_as(const char *command, struct logbook *logbook,
+                      const struct logbook_run *run, const struct plan *plan,
+                      const struct outcome_wish *wish)
+{
+    struct report_summary summary = { 0 };
+    struct fault fault = { 0 };
+    char folder[4096];
+
+    find_folder(run, wish, folder, sizeof(folder));
+    int code = (wish->is_public ? report_write_public : report_write)(
+        logbook_database(logbook), run->run, plan, folder, &summary, &fault);
+
+    if (!code) {
+        (void) printf("\n%s\n\nThe report is %s/report.md; the figures are in "
+                      "results.csv and results.json beside it.\n",
+                      summary.sentence, folder);
+        if (wish->html)
+            code = html_write(folder, summary.title, &fault);
+    }
+    if (code) {
+        (void) outcome_fault(command, &fault);
+        return STATUS_OURS;
+    }
+    if (wish->html)
+        (void) printf("%s/report.html is the same as one file.\n", folder);
+    if (wish->is_public)
+        (void) puts("It holds no addresses, and positions only as precise as "
+                    "the plan's public.locator allows. Read what people wrote "
+                    "in notes and names yourself before you hand it out.");
+    return status_of(&summary);
 }
 
 int outcome_report(const char *command, struct logbook *logbook,
                    const struct logbook_run *run, const struct plan *plan,
                    const char *out)
 {
-    struct report_summary summary = { 0 };
-    struct fault fault = { 0 };
-    char folder[4096];
-
-    outcome_folder(run, out, folder, sizeof(folder));
-    if (report_write(logbook_database(logbook), run->run, plan, folder,
-                     &summary, &fault)) {
-        (void) outcome_fault(command, &fault);
-        return STATUS_OURS;
-    }
-    (void) printf("\n%s\n\nThe report is %s/report.md; the figures are in "
-                  "results.csv and results.json beside it.\n",
-                  summary.sentence, folder);
-    return summary.short_count || summary.undecided_count
-                   || summary.exceeds_count || summary.has_break
-               ? STATUS_NOT_MET
-               : STATUS_MET;
+    return outcome_report_as(command, logbook, run, plan,
+                             &(struct outcome_wish){ .out = out });
 }
 
 void outcome_date(uint64_t unix_ns, char *ret_text, size_t size)

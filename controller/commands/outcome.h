@@ -16,6 +16,16 @@ int outcome_report(const char *command, struct logbook *logbook,
                    const struct logbook_run *run, const struct plan *plan,
                    const char *out);
 
+/* The same with more wishes. */
+struct outcome_wish {
+    const char *out; /* "": bothends-<run>, or bothends-<run>-public */
+    bool html;       /* report.html too */
+    bool is_public;  /* without addresses and exact positions */
+};
+int outcome_report_as(const char *command, struct logbook *logbook,
+                      const struct logbook_run *run, const struct plan *plan,
+                      const struct outcome_wish *wish);
+
 /* A plan's mistakes, and, where it names what is not known, which version does
  * not know it. */
 void outcome_print_mistakes(const char *command, const char *path,
@@ -29,10 +39,6 @@ int outcome_read_plan(const char *command, const struct logbook_run *run,
  * told. */
 int outcome_read_number(const char *command, const char *text,
                         int64_t *ret_run);
-
-/* Where a run's files go: out, or, where that is "", bothends-RUN. */
-void outcome_folder(const struct logbook_run *run, const char *out,
-                    char *ret_folder, size_t size);
 
 /* A fault as the program says it; returns the exit status that fits. */
 int outcome_fault(const char *command, const struct fault *fault);

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "controller/commands/outcome.h"
+#include "controller/commands/carry_out.h"
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 #include "controller/rehearsal/default_plan.h"
@@ -18,11 +18,13 @@
 struct rehearse_options {
     char out[PATH_MAX];
     uint64_t seed; /* 0: as in the plan */
+    struct carry_out_words words;
 };
 
 static const struct field rehearse_fields[] = {
     OPTION_OUT(struct rehearse_options, out, "rehearsal"),
     OPTION_SEED(struct rehearse_options, seed),
+    OPTIONS_WORDS(struct rehearse_options),
 };
 
 /* The flow, top to bottom. */
@@ -109,6 +111,15 @@ static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
     return status;
 }
 
+static void add_option(const char **words, size_t *count, const char *option,
+                       const char *value)
+{
+    if (!value[0])
+        return;
+    words[(*count)++] = option;
+    words[(*count)++] = value;
+}
+
 /* The ordinary command, on the practice computer at which the operator sits. */
 static int run_in_world(const struct stage *stage, const struct plan *plan,
                         const struct world *empty,
@@ -116,15 +127,17 @@ static int run_in_world(const struct stage *stage, const struct plan *plan,
                         struct fault *fault)
 {
     char logbook[STAGE_PATH_SIZE], seed[24];
-    const char *const run[] = {
-        stage->controller, "run",   stage->plan, "--practice",
-        "--logbook",       logbook, "--out",     wish->out,
-        "--seed",          seed,    NULL
+    const char *run[16] = {
+        stage->controller, "run",   stage->plan, "--practice", "--logbook",
+        logbook,           "--out", wish->out,   "--seed",     seed
     };
+    size_t count = 10;
     struct world world = *empty;
 
     (void) snprintf(logbook, sizeof(logbook), "%s/" LOGBOOK_NAME, wish->out);
     (void) snprintf(seed, sizeof(seed), "%" PRIu64, plan->practice.seed);
+    add_option(run, &count, "--weather", wish->words.weather);
+    add_option(run, &count, "--note", wish->words.note);
     world.operator_program = run;
     (void) printf("rehearsal: no radio is used; what you see is a practice "
                   "link\n");

@@ -3,14 +3,13 @@
 #include "controller/commands/outcome.h"
 #include "controller/options.h"
 #include "controller/plan/reader.h"
-#include "reports/html.h"
 
 /* Works the report of a stored run out again: bothends report 12 */
 
 struct report_options {
     char logbook[4096];
     char out[4096];
-    bool html;
+    bool html, public;
 };
 
 /* clang-format off */
@@ -18,23 +17,9 @@ static const struct field report_options[] = {
     OPTION_LOGBOOK(struct report_options, logbook),
     OPTION_OUT(struct report_options, out, ""),
     { "html", "html", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct report_options, html), 0, 0, "no", NULL, "also write report.html: one file with the charts in it, for handing around" },
+    { "public", "public", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct report_options, public), 0, 0, "no", NULL, "leave addresses out, and tell positions only as precisely as the plan's public.locator allows" },
 };
 /* clang-format on */
-
-static int write_html(const struct logbook_run *run, const struct plan *plan,
-                      const struct report_options *options, int status)
-{
-    char folder[sizeof(options->out)];
-    struct fault fault = { 0 };
-
-    outcome_folder(run, options->out, folder, sizeof(folder));
-    if (html_write(folder, plan->title, &fault)) {
-        (void) outcome_fault("report", &fault);
-        return STATUS_OURS;
-    }
-    (void) printf("%s/report.html is the same as one file.\n", folder);
-    return status;
-}
 
 static int report_stored(struct logbook *logbook, int64_t number,
                          const struct report_options *options)
@@ -47,9 +32,11 @@ static int report_stored(struct logbook *logbook, int64_t number,
     if (logbook_find_run(logbook, number, &run, &fault))
         return outcome_fault("report", &fault);
     if (outcome_read_plan("report", &run, &plan) == 0) {
-        status = outcome_report("report", logbook, &run, &plan, options->out);
-        if (options->html && status != STATUS_OURS)
-            status = write_html(&run, &plan, options, status);
+        const struct outcome_wish wish = { .out = options->out,
+                                           .html = options->html,
+                                           .is_public = options->public };
+
+        status = outcome_report_as("report", logbook, &run, &plan, &wish);
         plan_clear(&plan);
     }
     logbook_run_clear(&run);

@@ -246,6 +246,7 @@ void starter_print(FILE *out)
     print_plan_field(out, "set_steps", run_examples);
     print_plan_field(out, "weather", run_examples);
     print_plan_field(out, "note", run_examples);
+    print_plan_field(out, "public.locator", run_examples);
 
     (void) fputs("\n# Only for rehearsals on the practice link.\n"
                  "# practice:\n",

@@ -418,9 +418,20 @@ enum set_steps {
     SET_BY_AGENT
 };
 
+/* What "report --public" gives away of a position: that many characters of
+ * its grid locator.  Plans that were not read from a file: nothing. */
+enum public_locator {
+    PUBLIC_NO_LOCATOR,
+    PUBLIC_LOCATOR_4,
+    PUBLIC_LOCATOR_6,
+    PUBLIC_LOCATOR_8,
+    PUBLIC_LOCATOR_10
+};
+
 struct plan {
     char title[128]; /* the key plan */
     char weather[NAME_SIZE], note[200];
+    int public_locator; /* enum public_locator */
     bool on_air; /* false: a bench test, attenuators or dummy loads */
     struct plan_link link;
     struct plan_step steps[PLAN_STEPS_MAX];
@@ -439,12 +450,14 @@ struct plan {
 
 /* clang-format off */
 static const char *const set_steps_words[] = { "by hand", "by agent", NULL };
+static const char *const public_locators[] = { "none", "4", "6", "8", "10", NULL };
 
 /* The keys of a plan that hold one value; the others hold sections. */
 static const struct field plan_fields[] = {
     { "title", "plan", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan, title), 0, 0, NULL, NULL, "what this plan is called in reports" },
     { "weather", "weather", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan, weather), 0, 0, "", NULL, "the weather, for the record" },
     { "note", "note", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan, note), 0, 0, "", NULL, "what the report should keep: who was there, what was changed" },
+    { "public_locator", "public.locator", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan, public_locator), 0, 0, "4", public_locators, "characters of each position's grid locator that a public report gives away" },
     { "on_air", "on_air", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct plan, on_air), 0, 0, "yes", NULL, "no: a bench test into attenuators or dummy loads" },
     { "rounds", "rounds", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan, rounds), 1, 1000, "1", NULL, "passes through the steps, there and back; a claim about a cause needs 5" },
     { "set_steps", "set_steps", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan, set_steps), 0, 0, "by hand", set_steps_words, "who sets the radios: you are asked, or each agent's own command does it" },

@@ -656,6 +656,64 @@ static void a_run_without_anything_still_gives_a_report(void **state)
     free(report);
 }
 
+static void keep_note(struct made_run *made, const char *class,
+                      const char *text)
+{
+    struct logbook_note note = { .at_unix_ns = 1 };
+    struct fault fault = { 0 };
+
+    (void) snprintf(note.class, sizeof(note.class), "%s", class);
+    (void) snprintf(note.text, sizeof(note.text), "%s", text);
+    assert_int_equal(
+        logbook_store_note(made->logbook, made->run.run, &note, &fault), 0);
+}
+
+static void
+what_is_said_with_the_run_stands_before_what_the_plan_says(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan *plan = &fixture->made.plan;
+
+    (void) snprintf(plan->weather, sizeof(plan->weather), "as planned");
+    (void) snprintf(plan->note, sizeof(plan->note), "the plan's note");
+    keep_note(&fixture->made, "weather", "sleet from the north");
+    fill(&fixture->made, NULL);
+    write_report_to(fixture, fixture->folder);
+    char *report = read_file(fixture->folder, "report.md", NULL);
+
+    assert_in(report, "- Weather: sleet from the north\n");
+    assert_in(report, "- Note: the plan's note\n");
+    assert_null(strstr(report, "as planned"));
+    assert_null(strstr(report, "## Doubts"));
+    free(report);
+}
+
+static void the_site_sheet_tells_places_and_the_way_between_them(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan_end *ends = fixture->made.plan.ends;
+
+    /* 10 seconds of arc are 308.9 m on a meridian of the sphere of 6371 km. */
+    (void) snprintf(ends[0].position, NAME_SIZE, "50.0000 N, 30.0 W");
+    (void) snprintf(ends[1].position, NAME_SIZE, "50.1000 N, 30.0 W");
+    ends[0].antenna_height_m = 22;
+    ends[0].ground_m = 412;
+    ends[1].ground_m = ends[0].distance_m = ends[1].distance_m = (double) NAN;
+    ends[0].antenna_azimuth_deg = ends[1].antenna_azimuth_deg = (double) NAN;
+    fill(&fixture->made, NULL);
+    write_report_to(fixture, fixture->folder);
+    char *report = read_file(fixture->folder, "report.md", NULL);
+
+    assert_in(report, "| gain | above ground | ground above sea |\n");
+    assert_in(report, "| mill | hub | Q0MIL | 192.0.2.1 | 50.0000 N, 30.0 W |");
+    assert_in(report, "| 6 dBi | 22 m | 412 m |\n");
+    /* 0.1 degrees: 11.12 km */
+    assert_in(report, "- mill to quay: 11.12 km, bearing 0° from true north, "
+                      "and back 180°\n");
+    assert_null(strstr(report, "points to"));
+    free(report);
+}
+
 static void a_folder_that_cannot_be_made_is_a_clear_error(void **state)
 {
     struct fixture *fixture = *state;
@@ -769,6 +827,9 @@ int main(void)
         WITH_FIXTURE(the_report_says_at_which_rung_the_way_breaks),
         WITH_FIXTURE(without_landmarks_nothing_is_said_of_reach),
         WITH_FIXTURE(a_run_without_anything_still_gives_a_report),
+        WITH_FIXTURE(
+            what_is_said_with_the_run_stands_before_what_the_plan_says),
+        WITH_FIXTURE(the_site_sheet_tells_places_and_the_way_between_them),
         WITH_FIXTURE(a_folder_that_cannot_be_made_is_a_clear_error),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
