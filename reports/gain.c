@@ -135,18 +135,17 @@ static void find_price(const struct plan_step *before,
     gain->margin_loss_db = after->sensitivity_dbm - before->sensitivity_dbm;
 }
 
-static enum gain_verdict judge_step(const struct gain *gain)
+static enum gain_verdict judge_step(const struct gain *gain, double meets_ratio)
 {
     if (gain->ratio.high <= 1)
         return GAIN_DOES_NOT_PAY;
     if (!(gain->ratio.low > 1))
         return GAIN_UNDECIDED;
     if (isnan(gain->promised.low)
-        || gain->ratio.low >= MEETS_SHARE_RATIO * gain->promised.low)
+        || gain->ratio.low >= meets_ratio * gain->promised.low)
         return GAIN_PAYS;
-    return gain->ratio.high < MEETS_SHARE_RATIO * gain->promised.low
-               ? GAIN_PAYS_LESS
-               : GAIN_UNDECIDED;
+    return gain->ratio.high < meets_ratio * gain->promised.low ? GAIN_PAYS_LESS
+                                                               : GAIN_UNDECIDED;
 }
 
 /* A change within the margin is none worth having, shown or not. */
@@ -160,7 +159,8 @@ static enum gain_verdict judge_change(const struct gain *gain,
     return gain->ratio.high < 1 ? GAIN_LESS : GAIN_UNDECIDED;
 }
 
-static void judge(struct gain *gain, size_t round_count, double margin_ratio)
+static void judge(struct gain *gain, size_t round_count, double meets_ratio,
+                  double margin_ratio)
 {
     if (isnan(gain->ratio.value) || isnan(gain->ratio.low)) {
         gain->verdict = GAIN_NO_FIGURE;
@@ -175,7 +175,7 @@ static void judge(struct gain *gain, size_t round_count, double margin_ratio)
                         ROUNDS_FOR_A_CLAIM);
     } else {
         gain->verdict = strcmp(gain->before.step, gain->after.step) != 0
-                            ? judge_step(gain)
+                            ? judge_step(gain, meets_ratio)
                             : judge_change(gain, margin_ratio);
     }
 }
@@ -203,7 +203,7 @@ static void compare(const struct reduction *before, size_t before_exchange,
             statistics_ratio(&levels[1], &levels[0], CONFIDENCE_LEVEL);
     free(first);
     free(second);
-    judge(gain, count, margin_ratio);
+    judge(gain, count, plan_meets_ratio(after->plan), margin_ratio);
 }
 
 static void name_side(const struct reduction *reduction, size_t exchange,
@@ -327,7 +327,10 @@ int gain_compare(sqlite3 *logbook, int64_t before_run,
     struct reduction before;
     struct reduction after;
 
-    *ret_table = (struct gain_table){ .margin_ratio = margin_ratio,
+    *ret_table = (struct gain_table){ .margin_ratio =
+                                          isnan(margin_ratio)
+                                              ? plan_no_change_ratio(after_plan)
+                                              : margin_ratio,
                                       .gains.row_size = sizeof(struct gain) };
     reduction_init(&before, logbook, before_plan);
     reduction_init(&after, logbook, after_plan);

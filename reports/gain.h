@@ -54,12 +54,13 @@ struct gain {
 
 struct gain_table {
     struct run_record before, after; /* the same run: step against step */
-    double margin_ratio;             /* 0: no equivalence is claimed */
+    double margin_ratio;             /* "no change" is claimed within it */
     struct rows gains;               /* of struct gain */
 };
 
-/* before_run == after_run: the steps of that run.  The table is to be cleared
- * in any case. */
+/* before_run == after_run: the steps of that run.  What meets a promise, and
+ * what is no change unless margin_ratio says it (NaN: it does not), the later
+ * run's plan says.  The table is to be cleared in any case. */
 int gain_compare(sqlite3 *logbook, int64_t before_run,
                  const struct plan *before_plan, int64_t after_run,
                  const struct plan *after_plan, double margin_ratio,

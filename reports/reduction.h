@@ -20,9 +20,6 @@
  * reduction_init(), reduction_run(), then reduction_clear() in any case.
  */
 
-/* The preset of plan_meets_ratio(), which is to be asked. */
-#define MEETS_SHARE_RATIO PLAN_MEETS_RATIO
-
 struct run_record {
     int64_t run;
     char title[128], plan_path[256], program_version[32], state[16];

@@ -17,7 +17,7 @@ struct gain_options {
 /* clang-format off */
 static const struct field gain_options[] = {
     OPTION_LOGBOOK(struct gain_options, logbook),
-    { "SHARE", "margin", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct gain_options, margin_ratio), 1e-4, 1, "", NULL, "a change by less than this is none: 'no change' is claimed only against it" },
+    { "SHARE", "margin", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct gain_options, margin_ratio), 1e-4, 1, "", NULL, "a change by less than this is none (not said: as the plan's link.no_change has it)" },
     OPTION_JSON(struct gain_options, wants_json),
 };
 /* clang-format on */
@@ -93,12 +93,9 @@ static int compare(struct logbook *logbook, const int64_t numbers[2],
     if (!status)
         status = read_side(logbook, numbers[1], &after);
     if (!status) {
-        const double margin_ratio =
-            isnan(options->margin_ratio) ? 0 : options->margin_ratio;
-
         status = gain_compare(logbook_database(logbook), before.run.run,
                               &before.plan, after.run.run, &after.plan,
-                              margin_ratio, &table, &fault)
+                              options->margin_ratio, &table, &fault)
                      ? outcome_fault("gain", &fault)
                      : print_table(&table, options);
     }

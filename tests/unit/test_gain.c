@@ -71,8 +71,10 @@ static void scale(const double *values, size_t count, double factor,
 static const double calm_bps[] = { 36400, 36700, 36200, 36500, 36650, 36300 };
 #define ROUNDS COUNT_OF(calm_bps)
 
-/* The one gain of a run whose upper step gives that many times the lower. */
-static struct gain step_gain(double factor, size_t rounds)
+/* The one gain of a run whose upper step gives that many times the lower.
+ * meets_ratio: the plan's; 0: not said. */
+static struct gain step_gain_of(double meets_ratio, double factor,
+                                size_t rounds)
 {
     struct made_run made;
     struct gain_table table;
@@ -81,6 +83,7 @@ static struct gain step_gain(double factor, size_t rounds)
 
     scale(calm_bps, ROUNDS, factor, brisk_bps);
     made_run_init(&made, false);
+    made.plan.link.meets_ratio = meets_ratio;
     add_rounds(&made, 0, calm_bps, rounds);
     add_rounds(&made, 1, brisk_bps, rounds);
     made_run_end(&made, "complete");
@@ -95,7 +98,14 @@ static struct gain step_gain(double factor, size_t rounds)
     return gain;
 }
 
-static struct gain run_gain(double factor, size_t rounds, double margin_ratio)
+static struct gain step_gain(double factor, size_t rounds)
+{
+    return step_gain_of(0, factor, rounds);
+}
+
+/* The same step in two runs.  no_change_ratio: the plan's; 0: not said. */
+static struct gain run_gain_of(double no_change_ratio, double factor,
+                               size_t rounds, double margin_ratio)
 {
     struct made_run made;
     struct gain_table table;
@@ -104,6 +114,7 @@ static struct gain run_gain(double factor, size_t rounds, double margin_ratio)
 
     scale(calm_bps, ROUNDS, factor, later_bps);
     made_run_init(&made, false);
+    made.plan.link.no_change_ratio = no_change_ratio;
     add_rounds(&made, 0, calm_bps, rounds);
     begin_second(&made);
     add_rounds(&made, 0, later_bps, rounds);
@@ -117,6 +128,11 @@ static struct gain run_gain(double factor, size_t rounds, double margin_ratio)
     gain_table_clear(&table);
     made_run_clear(&made);
     return gain;
+}
+
+static struct gain run_gain(double factor, size_t rounds, double margin_ratio)
+{
+    return run_gain_of(0, factor, rounds, margin_ratio);
 }
 
 static void assert_verdict(const struct gain *gain, enum gain_verdict verdict)
@@ -249,17 +265,36 @@ static void a_better_antenna_is_shown_over_rounds(void **state)
     assert_verdict(&less, GAIN_LESS);
 }
 
-static void no_change_is_claimed_only_against_a_typed_margin(void **state)
+static void no_change_is_claimed_only_against_a_margin(void **state)
 {
     const struct gain typed = run_gain(1.0, ROUNDS, 0.05);
-    const struct gain untyped = run_gain(1.0, ROUNDS, 0);
     const struct gain narrow = run_gain(1.0, ROUNDS, 0.0005);
 
     (void) state;
     assert_verdict(&typed, GAIN_SAME);
     assert_true(typed.same < 0.05);
-    assert_verdict(&untyped, GAIN_UNDECIDED);
     assert_verdict(&narrow, GAIN_UNDECIDED);
+}
+
+static void the_plan_says_what_is_no_change_where_nothing_is_typed(void **state)
+{
+    const double untyped = (double) NAN;
+    const struct gain preset = run_gain(1.03, ROUNDS, untyped);
+    const struct gain narrow = run_gain_of(0.01, 1.03, ROUNDS, untyped);
+
+    (void) state;
+    assert_verdict(&preset, GAIN_SAME);
+    assert_verdict(&narrow, GAIN_MORE);
+}
+
+static void the_plan_says_what_share_of_the_promise_is_enough(void **state)
+{
+    const struct gain preset = step_gain(1.5, ROUNDS);
+    const struct gain lenient = step_gain_of(0.7, 1.5, ROUNDS);
+
+    (void) state;
+    assert_verdict(&preset, GAIN_PAYS_LESS);
+    assert_verdict(&lenient, GAIN_PAYS);
 }
 
 static void
@@ -368,7 +403,10 @@ int main(void)
         cmocka_unit_test(what_hits_both_steps_of_a_round_alike_does_not_count),
         cmocka_unit_test(the_finding_is_the_same_figure),
         cmocka_unit_test(a_better_antenna_is_shown_over_rounds),
-        cmocka_unit_test(no_change_is_claimed_only_against_a_typed_margin),
+        cmocka_unit_test(no_change_is_claimed_only_against_a_margin),
+        cmocka_unit_test(
+            the_plan_says_what_is_no_change_where_nothing_is_typed),
+        cmocka_unit_test(the_plan_says_what_share_of_the_promise_is_enough),
         cmocka_unit_test(
             runs_of_too_few_rounds_show_the_difference_without_a_claim),
         cmocka_unit_test(text_and_json_tell_ratio_promise_price_and_verdict),
