@@ -150,6 +150,11 @@ struct air;
  * and layer the maker meant: the practice link then carries a little less. */
 int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
                          struct fault *fault);
+/* Which end of the air a site of the plan is: the hub is the first, then the
+ * stations as the plan names them. */
+size_t air_index(const struct plan *plan, size_t end);
+/* What goes wrong all the time. */
+struct faults_config air_config_faults(const struct plan *plan);
 
 /* The first turn begins at now_ns; every end is on step 0. */
 struct air *air_new(const struct air_config *config,

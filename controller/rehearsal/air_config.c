@@ -81,19 +81,37 @@ static int check_slot(const struct plan *plan, const struct air_config *config,
     return 0;
 }
 
-/* Among the sites, as the air counts them. */
-static size_t hub_index(const struct plan *plan)
+size_t air_index(const struct plan *plan, size_t end)
 {
     size_t index = 0;
 
     for (size_t i = 0; i < plan->end_count; i++) {
-        if (!plan_end_is_site(&plan->ends[i]))
-            continue;
-        if (plan->ends[i].role == ROLE_HUB)
-            return index;
-        index++;
+        const struct plan_end *other = &plan->ends[i];
+        const bool is_before = other->role == plan->ends[end].role
+                                   ? i < end
+                                   : other->role == ROLE_HUB;
+
+        index += plan_end_is_site(other) && is_before;
     }
-    return 0;
+    return index;
+}
+
+struct faults_config air_config_faults(const struct plan *plan)
+{
+    const struct plan_faults *faults = &plan->practice.faults;
+
+    return (struct faults_config){
+        .loss_ratio = faults->loss_ratio,
+        /* Plans that were not read from a file say 0. */
+        .loss_burst =
+            faults->loss_burst >= 1 ? faults->loss_burst : (double) NAN,
+        .fading_ratio = faults->fading_ratio,
+        .fading_period_ns = faults->fading_period_ns,
+        .duplicates_ratio = faults->duplicates_ratio,
+        .reordering_ratio = faults->reordering_ratio,
+        .reordering_by_ns = faults->reordering_by_ns,
+        .corruption_ratio = faults->corruption_ratio,
+    };
 }
 
 int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
@@ -103,7 +121,7 @@ int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
     const size_t end_count = plan_site_count(plan);
     struct air_config config = {
         .end_count = end_count,
-        .hub = hub_index(plan),
+        .hub = 0,
         .slot_overhead_ns = (uint64_t) range_middle(link->slot_overhead_ns),
         .slot_limit_ns = range_is_said(link->slot_limit_ns)
                              ? (uint64_t) range_middle(link->slot_limit_ns)
@@ -131,7 +149,9 @@ int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
         .contention_window_count = link->contention_window_count,
         .contention_window_most_count = link->contention_window_most_count,
         .seed = plan->practice.seed,
-        .faults = faults_none,
+        .faults = air_config_faults(plan),
+        .other_share_ratio = plan->practice.other.share_ratio,
+        .other_length_ns = plan->practice.other.length_ns,
     };
     int status = check_access(plan, fault);
 

@@ -4,6 +4,7 @@
 #include "controller/rehearsal/air.h"
 #include "controller/rehearsal/default_plan.h"
 #include "controller/rehearsal/derive.h"
+#include "tests/support/plan_property.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -107,6 +108,83 @@ static void a_derived_plan_reads_back(void **state)
     plan_clear(&again);
 }
 
+static void
+a_derived_plan_keeps_what_goes_wrong_on_the_practice_link(void **state)
+{
+    static const char path[] =
+        TEST_FOLDER "/fixtures/plan/good-practice-with-everything/plan.yaml";
+    struct plan_mistakes mistakes;
+    struct plan plan, again;
+    struct cast cast;
+    struct fault fault = { 0 };
+    char *original = NULL, *text = NULL;
+    size_t size = 0;
+
+    (void) state;
+    assert_int_equal(plan_read_file(path, &plan, &original, &mistakes, &fault),
+                     0);
+    assert_int_equal(derive_practice_plan(&plan, 0, &cast, &fault), 0);
+    FILE *file = open_memstream(&text, &size);
+    plan_write(file, &plan);
+    (void) fclose(file);
+    read_plan(text, &again);
+    assert_true(plan_is_equal(&plan, &again));
+    assert_int_equal(again.practice.event_count, 12);
+    assert_true(again.practice.faults.loss_burst == 4);
+    assert_true(again.practice.ends[1].clock_offset_ns
+                == -90 * (int64_t) NS_PER_S);
+    free(original);
+    free(text);
+    plan_clear(&plan);
+    plan_clear(&again);
+}
+
+static void the_air_counts_the_hub_first_like_the_cast(void **state)
+{
+    struct air_config config;
+    struct plan plan;
+    struct cast cast;
+    struct fault fault = { 0 };
+
+    (void) state;
+    read_plan(real_plan, &plan);
+    assert_int_equal(derive_practice_plan(&plan, 0, &cast, &fault), 0);
+    assert_int_equal(air_config_from_plan(&plan, &config, &fault), 0);
+    assert_int_equal(config.hub, air_index(&plan, 1));
+    for (size_t i = 0; i < cast.end_count; i++)
+        assert_int_equal(air_index(&plan, (size_t) cast.ends[i].end), i);
+    plan_clear(&plan);
+}
+
+static void
+what_goes_wrong_all_the_time_is_in_the_channel_from_the_start(void **state)
+{
+    static const char path[] =
+        TEST_FOLDER "/fixtures/plan/good-practice-with-everything/plan.yaml";
+    struct plan_mistakes mistakes;
+    struct air_config config;
+    struct fault fault = { 0 };
+    struct plan plan;
+    char *text = NULL;
+
+    (void) state;
+    assert_int_equal(plan_read_file(path, &plan, &text, &mistakes, &fault), 0);
+    assert_int_equal(air_config_from_plan(&plan, &config, &fault), 0);
+    assert_true(config.faults.loss_ratio == 0.02);
+    assert_true(config.faults.loss_burst == 4);
+    assert_true(config.faults.fading_ratio == 0.2);
+    assert_true(config.faults.fading_period_ns == 180 * NS_PER_S);
+    assert_true(config.faults.duplicates_ratio == 0.01);
+    assert_true(config.faults.reordering_ratio == 1.0 / 3);
+    assert_true(config.faults.reordering_by_ns == 250 * NS_PER_MS);
+    assert_true(config.faults.corruption_ratio == 0.005);
+    assert_false(config.faults.is_out);
+    assert_true(config.other_share_ratio == 0.1);
+    assert_true(config.other_length_ns == 150 * NS_PER_MS);
+    free(text);
+    plan_clear(&plan);
+}
+
 static void the_channel_takes_the_middle_of_a_range(void **state)
 {
     struct plan plan;
@@ -155,23 +233,10 @@ static void what_the_practice_link_can_not_do_is_refused(void **state)
     static const struct {
         const char *link, *step, *expected;
     } cases[] = {
-        { "access: full-duplex", "symbol_rate: 80 kBd, levels: 2",
-          "access: found 'full-duplex', expected scheduled" },
-        { "slot_overhead: 12 ms, slot_limit: 13 ms, frame: {payload: 240 B, "
-          "overhead: 12 B}",
-          "symbol_rate: 80 kBd, levels: 2", "slot_limit: found 13.000 ms" },
         { "slot_limit: 100 ms, mtu: 20 kB", "symbol_rate: 80 kBd, levels: 2",
           "queue: found 16000 B" },
         { "slot_limit: 100 ms", "symbol_rate: 2000 MBd, levels: 65536",
           "expected a rate from" },
-        { "slot_limit: 100 ms, slots: fixed", "usable_rate: 20 kbit/s",
-          "found slots: fixed, expected a plan without it" },
-        { "slot_limit: 100 ms, slot_least: 5 ms", "usable_rate: 20 kbit/s",
-          "found slot_least" },
-        { "slot_limit: 100 ms, stations: 7", "usable_rate: 20 kbit/s",
-          "found stations" },
-        { "slot_limit: 100 ms, repeats: {limit: 3}", "usable_rate: 20 kbit/s",
-          "found repeats" },
     };
 
     (void) state;
@@ -251,6 +316,11 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(addresses_of_a_real_plan_become_practice_ones),
         cmocka_unit_test(a_derived_plan_reads_back),
+        cmocka_unit_test(
+            a_derived_plan_keeps_what_goes_wrong_on_the_practice_link),
+        cmocka_unit_test(the_air_counts_the_hub_first_like_the_cast),
+        cmocka_unit_test(
+            what_goes_wrong_all_the_time_is_in_the_channel_from_the_start),
         cmocka_unit_test(the_channel_takes_the_middle_of_a_range),
         cmocka_unit_test(the_built_in_plan_needs_no_mending),
         cmocka_unit_test(
