@@ -102,9 +102,7 @@ struct faults_config air_config_faults(const struct plan *plan)
 
     return (struct faults_config){
         .loss_ratio = faults->loss_ratio,
-        /* Plans that were not read from a file say 0. */
-        .loss_burst =
-            faults->loss_burst >= 1 ? faults->loss_burst : (double) NAN,
+        .loss_burst = faults->loss_burst,
         .fading_ratio = faults->fading_ratio,
         .fading_period_ns = faults->fading_period_ns,
         .duplicates_ratio = faults->duplicates_ratio,

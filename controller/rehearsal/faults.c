@@ -42,7 +42,7 @@ const struct faults_config faults_none = {
 
 double faults_most_loss_ratio(double loss_burst)
 {
-    return isnan(loss_burst) ? 1 : loss_burst / (loss_burst + 1);
+    return loss_burst >= 1 ? loss_burst / (loss_burst + 1) : 1;
 }
 
 static struct direction *direction_at(struct faults *faults, size_t from,
@@ -116,7 +116,7 @@ static double chance_of_bad(const struct direction *direction)
     const double lost = direction->config.loss_ratio;
     const double burst = direction->config.loss_burst;
 
-    if (isnan(burst) || direction->chain == CHAIN_NEW)
+    if (!(burst >= 1) || direction->chain == CHAIN_NEW)
         return lost;
     assert(lost <= faults_most_loss_ratio(burst));
     return direction->chain == CHAIN_BAD ? 1 - 1 / burst

@@ -31,7 +31,7 @@
  */
 struct faults_config {
     double loss_ratio;
-    double loss_burst; /* in frames; NaN: each frame by itself */
+    double loss_burst; /* in frames; NaN, or less than 1: each by itself */
     double fading_ratio;
     uint64_t fading_period_ns;
     bool is_out; /* an outage: nothing is heard */
