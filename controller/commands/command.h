@@ -32,7 +32,7 @@ enum exit_status {
 };
 
 extern const struct command check_command, draft_command, export_command,
-    gain_command, import_command, practice_command, rehearse_command,
-    report_command, resume_command, run_command, runs_command;
+    gain_command, import_command, picture_command, practice_command,
+    rehearse_command, report_command, resume_command, run_command, runs_command;
 
 #endif

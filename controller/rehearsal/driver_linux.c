@@ -309,7 +309,10 @@ static int drive(struct driver *driver, int ready, struct fault *fault)
 
     keep_time();
     driver->edge_gap_ns = edge_gap_ns(&driver->setup->config);
-    driver->air = air_new(&driver->setup->config, &listener, now_ns());
+    const uint64_t began_ns = now_ns();
+
+    driver->air = air_new(&driver->setup->config, &listener, began_ns);
+    ledger_began(driver->ledger, began_ns);
     if (write(ready, "r", 1) == 1)
         run_until_stopped(driver);
     air_close(driver->air, now_ns());

@@ -48,7 +48,7 @@ struct ledger {
     struct ledger_names names; /* strings borrowed */
     uint64_t slot_ns;
     FILE *packets, *transmissions;
-    uint64_t written_ns;
+    uint64_t began_ns, written_ns;
     /* By sender, receiver (the last: no end) and fate. */
     struct packet_total totals[PLAN_ENDS_MAX][PLAN_ENDS_MAX + 1][FATE_COUNT];
     struct end_total ends[PLAN_ENDS_MAX];
@@ -123,6 +123,11 @@ int ledger_open(const char *folder, const struct ledger_names *names,
     else
         *ret_ledger = ledger;
     return status;
+}
+
+void ledger_began(struct ledger *ledger, uint64_t began_ns)
+{
+    ledger->began_ns = began_ns;
 }
 
 static void count_packet(struct ledger *ledger,
@@ -380,6 +385,7 @@ static json_t *totals_json(const struct ledger *ledger)
     (void) json_object_set_new(
         totals, "trustworthy",
         json_boolean(p99_ns <= limit_ns && !ledger->own_loss_count));
+    (void) json_object_set_new(totals, "began_ns", json_u64(ledger->began_ns));
     (void) json_object_set_new(totals, "lateness", lateness);
     (void) json_object_set_new(totals, "own_loss_packets_count",
                                json_u64(ledger->own_loss_count));

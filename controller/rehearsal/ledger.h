@@ -46,8 +46,8 @@
  *   frames_count, ip_bytes, queue_bytes_before
  *   repeats_count, collided_count   of these frames
  *
- * totals.json: sums of these lines by direction and by end, how late the
- * edges were, and whether that makes the run untrustworthy.
+ * totals.json: when the air began, sums of these lines by direction and by
+ * end, how late the edges were, and whether that makes the run untrustworthy.
  */
 struct ledger;
 
@@ -70,6 +70,8 @@ int ledger_open(const char *folder, const struct ledger_names *names,
                 const struct air_config *air, struct ledger **ret_ledger,
                 struct fault *fault);
 
+/* The air begins at that time. */
+void ledger_began(struct ledger *ledger, uint64_t began_ns);
 /* packet may be NULL: not IP.  to >= end_count: no end.  fate: an air_fate or
  * FATE_NOT_FORWARDED. */
 void ledger_packet(struct ledger *ledger, const struct packet *packet,
