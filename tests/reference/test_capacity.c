@@ -104,6 +104,102 @@ static void longer_bursts_pay_less_for_turning_round(void **state)
     }
 }
 
+/* --- times --------------------------------------------------------------- */
+
+static struct range exactly(double value)
+{
+    return (struct range){ value, value };
+}
+
+static struct plan plan_of(double slot_limit_ns, uint64_t stations_count)
+{
+    struct plan plan = {
+        .link = { .access = ACCESS_SCHEDULED,
+                  .slots = SLOTS_FIXED,
+                  .slot_overhead_ns = exactly(0),
+                  .slot_limit_ns = exactly(slot_limit_ns),
+                  .slot_least_ns = range_unsaid(),
+                  .frame_payload_bytes = 240,
+                  .stations_count = stations_count,
+                  .mtu_bytes = 1500,
+                  .distance_m = (double) NAN },
+        .end_count = 30,
+    };
+
+    for (size_t i = 0; i < plan.end_count; i++)
+        plan.ends[i].role = i ? ROLE_STATION : ROLE_HUB;
+    return plan;
+}
+
+static struct plan_step step_of(double rate_bps)
+{
+    return (struct plan_step){
+        .symbol_rate_bd = exactly(rate_bps),
+        .levels = 2,
+        .code_rate_ratio = 1,
+        .usable_rate_bps = range_unsaid(),
+    };
+}
+
+/*
+ * T6.14 (computed): a cycle of 420 ms, the hub's slot 170 ms after the
+ * station's, an answer that fills 50 ms: U(0, 420) + 220.  Here the cycle is 42
+ * turns of 10 ms, the hub's the 17th after that of station 25, and an echo of
+ * 84 B takes 50 ms.
+ */
+static void an_echo_waits_for_its_slot_and_for_the_hubs(void **state)
+{
+    const struct plan plan = plan_of(10e6, 41);
+    const struct plan_step step = step_of(84 * 8 / 0.050);
+    const struct situation situation = { 0 };
+    struct round_trip trip;
+
+    (void) state;
+    capacity_round_trip(&plan, &step, &situation, 25, 0, &trip);
+    assert_close(trip.likely_least_ns, 220e6, 1e-9, "T6.14 least");
+    assert_close(trip.likely_mean_ns, 430e6, 1e-9, "T6.14 mean");
+    assert_close(trip.likely_least_ns + trip.spread_ns.high, 640e6, 1e-9,
+                 "T6.14 most");
+    assert_close(trip.likely_least_ns + 0.95 * trip.spread_ns.high, 619e6, 1e-9,
+                 "T6.14: the spread is flat, p95");
+}
+
+/* From segment to segment: what a full packet takes. */
+static const struct {
+    const char *row;
+    double rate_bps, mtu_bytes, ms, tolerance;
+} serialisations[] = {
+    { "T6.6: RFC 3819 section 2.1", 19200, 1500, 625, 1e-9 },
+    { "T6.6: RFC 3819 section 2.1, a little over 100 ms", 19200, 256, 106.7,
+      1e-3 },
+    { "T6.6: RFC 3819 section 2.1, about 8 ms", 1.536e6, 1500, 7.81, 1e-3 },
+    { "RFC 3819 section 2.1, 296 B at 9600: computed 247 ms", 9600, 296, 247,
+      2e-3 },
+    { "RFC 3449 section 3.3: about 280 ms, 1000 B at 28.8 kbit/s", 28800, 1000,
+      277.8, 1e-3 },
+    { "computed", 75e3, 576, 61.44, 1e-9 },
+    { "I.T9.3, computed", 300, 1500, 40e3, 1e-9 },
+    { "I.T9.3, computed", 1200, 576, 3840, 1e-9 },
+    { "I.T9.3, computed", 2400, 256, 853, 1e-3 },
+    { "I.T9.3, computed", 50e3, 576, 92.2, 1e-3 },
+    { "I.T9.3, computed", 100e3, 1500, 120, 1e-9 },
+};
+
+static void a_packet_takes_its_bits_over_the_rate(void **state)
+{
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(serialisations); i++) {
+        struct plan plan = plan_of(60e9, 1);
+        const struct plan_step step = step_of(serialisations[i].rate_bps);
+        struct expectation expectation;
+
+        plan.link.mtu_bytes = (uint64_t) serialisations[i].mtu_bytes;
+        capacity_expect_of(&plan, &step, &expectation);
+        assert_close(expectation.acks.spacing_ns * 1e-6, serialisations[i].ms,
+                     serialisations[i].tolerance, serialisations[i].row);
+    }
+}
+
 static const struct {
     const char *row;
     double symbol_rate_bd;
@@ -166,6 +262,8 @@ int main(void)
         cmocka_unit_test(content_is_what_the_headers_leave_of_the_mtu),
         cmocka_unit_test(pooled_slots_pay_for_acknowledgements),
         cmocka_unit_test(longer_bursts_pay_less_for_turning_round),
+        cmocka_unit_test(an_echo_waits_for_its_slot_and_for_the_hubs),
+        cmocka_unit_test(a_packet_takes_its_bits_over_the_rate),
         cmocka_unit_test(
             information_rate_is_symbols_times_bits_times_code_rate),
         cmocka_unit_test(necessary_bandwidth_is_by_carson_unless_stated),

@@ -71,6 +71,8 @@ static const struct {
     { "T7.38 d=2", 7, 44, 576, 40, 2, INFINITY, 1, true, 20419.0 },
     { "T7.38 d=1", 7, 44, 576, 40, 1, INFINITY, 1, true, 10209.5 },
     { "T7.44", 4, 4 * 416, 576, 40, 2, INFINITY, 1, true, 29290.8 },
+    { "T7.45: 548 B of UDP", 4, 4 * 416, 576, 28, 2, INFINITY, 1, true,
+      29946.5 },
 };
 
 static void
@@ -187,6 +189,37 @@ static void the_square_root_law_is_as_published(void **state)
                  1e-6, "I.T8.6 0.93");
 }
 
+/* I.T8.2 (computed): X = s / (R f(p)), RFC 5348 section 8.1. */
+static const double loss_functions[][2] = {
+    { 0.0001, 0.00817231 }, { 0.001, 0.0260523 }, { 0.01, 0.0890216 },
+    { 0.05, 0.271305 },     { 0.1, 0.564939 },    { 0.5, 23.9600 },
+    { 1, 243.316 },
+};
+
+/* I.T8.7: RFC 3649 table 2, windows in segments, w = 1.2 / sqrt(p). */
+static const double windows_of_losses[][2] = {
+    { 1e-2, 12 },    { 1e-3, 38 },    { 1e-4, 120 },
+    { 1e-5, 379 },   { 1e-6, 1200 },  { 1e-7, 3795 },
+    { 1e-8, 12000 }, { 1e-9, 37948 }, { 1e-10, 120000 },
+};
+
+static void losses_leave_the_windows_that_are_published(void **state)
+{
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(loss_functions); i++)
+        assert_close(
+            8 / capacity_tcp_equation_bps(1, 1, loss_functions[i][0], 1, 4),
+            loss_functions[i][1], 1e-5, "I.T8.2");
+    for (size_t i = 0; i < COUNT_OF(windows_of_losses); i++) {
+        const double segments =
+            capacity_square_root_bps(1, 1, windows_of_losses[i][0], 1.2) / 8;
+
+        if (!(fabs(segments - windows_of_losses[i][1]) <= 1))
+            fail_msg("RFC 3649 table 2: found %.9g segments, expected %.9g",
+                     segments, windows_of_losses[i][1]);
+    }
+}
+
 /* T2.50 to T2.53 (RFC 3819 section 8.5.3; computed): 64 to 1500 bytes. */
 static const struct {
     double bit_error_ratio, loss_ratio[5];
@@ -249,6 +282,20 @@ static void who_wants_less_leaves_the_rest_to_the_others(void **state)
     }
 }
 
+static void who_weighs_more_gets_more(void **state)
+{
+    /* T6.31 (inputs: Keshav 1997; computed): so much a unit of weight. */
+    static const double weights[] = { 2.5, 4, 0.5, 1 };
+    static const double wanted[] = { 4 / 2.5, 2 / 4.0, 10 / 0.5, 4 / 1.0 };
+    static const double expected[] = { 4, 2, 6, 4 };
+    double shares[4];
+
+    (void) state;
+    capacity_max_min(16, wanted, weights, 4, shares);
+    for (size_t i = 0; i < 4; i++)
+        assert_close(weights[i] * shares[i], expected[i], 1e-12, "T6.31");
+}
+
 static void one_slow_station_drags_all_under_equal_throughput(void **state)
 {
     /* T6.50 (computed): 12.5, 25 and 75 kbit/s each alone. */
@@ -280,6 +327,9 @@ static void uneven_gaps_make_the_mean_wait_longer(void **state)
     for (size_t i = 0; i < COUNT_OF(gaps); i++)
         assert_close(capacity_mean_wait(gaps[i].gaps, gaps[i].count),
                      gaps[i].mean, 1e-12, gaps[i].row);
+    /* T6.13 (computed): one slot of 50 ms each 420 ms, filled by the packet. */
+    assert_close(50 + capacity_mean_wait((const double[]){ 420 }, 1), 260,
+                 1e-12, "T6.13");
 }
 
 int main(void)
@@ -293,9 +343,11 @@ int main(void)
         cmocka_unit_test(turning_round_costs_more_the_faster_the_modem),
         cmocka_unit_test(loss_slows_tcp_as_rfc_5348_says),
         cmocka_unit_test(the_square_root_law_is_as_published),
+        cmocka_unit_test(losses_leave_the_windows_that_are_published),
         cmocka_unit_test(bit_errors_lose_long_frames_first),
         cmocka_unit_test(repeats_multiply_the_sends_and_the_losses),
         cmocka_unit_test(who_wants_less_leaves_the_rest_to_the_others),
+        cmocka_unit_test(who_weighs_more_gets_more),
         cmocka_unit_test(one_slow_station_drags_all_under_equal_throughput),
         cmocka_unit_test(uneven_gaps_make_the_mean_wait_longer),
     };

@@ -1,10 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Common practice, no source: two usable rates as makers publish them. */
+#include "controller/plan/preview.h"
+#include "controller/plan/reader.h"
 #include "reports/capacity.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdlib.h>
+#include <string.h>
 /* cmocka.h must follow the four above */
 #include <cmocka.h>
 
@@ -69,9 +72,46 @@ two_published_rates_keep_their_ratio_and_take_their_time(void **state)
     assert_seconds_for_1_mb(&fast, 17, 20);
 }
 
+/* The same as a person would see it. */
+static void
+check_says_what_the_next_step_buys_and_how_long_a_file_takes(void **state)
+{
+    static const char text[] =
+        "plan: Two published rates\n"
+        "steps:\n"
+        "  - {name: slow, usable_rate: 68 kbit/s, usable_rate_is: one way}\n"
+        "  - {name: fast, usable_rate: 470 kbit/s, usable_rate_is: one way}\n"
+        "ends:\n"
+        "  hilltop: {role: hub, call: Q0HIL, address: 192.0.2.2}\n"
+        "  boathouse: {role: station, call: Q1BOA, address: 192.0.2.20}\n"
+        "controller_at: hilltop\n"
+        "sequence: [download: {from: hilltop, to: boathouse, size: 1 MB}]\n";
+    struct plan_mistakes mistakes;
+    struct preview preview;
+    struct plan plan;
+    char *screen = NULL;
+    size_t bytes = 0;
+    FILE *out = open_memstream(&screen, &bytes);
+
+    (void) state;
+    assert_non_null(out);
+    assert_int_equal(plan_read_text(text, strlen(text), &plan, &mistakes), 0);
+    preview_make(&plan, &preview);
+    preview_print(out, &preview);
+    (void) fclose(out);
+    assert_non_null(strstr(screen, "fast   6.9 x the goodput"));
+    assert_non_null(strstr(screen, "2 min 07 s"));
+    assert_non_null(strstr(screen, " 18 s "));
+    preview_clear(&preview);
+    plan_clear(&plan);
+    free(screen);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(
+            check_says_what_the_next_step_buys_and_how_long_a_file_takes),
         cmocka_unit_test(
             two_published_rates_keep_their_ratio_and_take_their_time),
     };
