@@ -88,6 +88,15 @@ static void access_bounds(const struct channel *channel, int way,
     }
 }
 
+static double two_cycles_s(const struct channel *channel)
+{
+    const double turns = 1 + channel->stations_count;
+
+    if (channel->slots == SLOTS_FIXED && range_is_said(channel->limit_s))
+        return 2 * turns * channel->limit_s.high;
+    return 4 * turns * (channel->overhead_s.high + channel->least_s.high);
+}
+
 /*
  * A window that is not open: at the best it goes round in two transmissions
  * that carry nothing else, at the worst in two whole cycles, and only whole
@@ -102,11 +111,9 @@ static void close_window(const struct channel *channel, struct bounds *bounds)
     const double least_round_s =
         2 * channel->propagation_s
         + BITS_PER_BYTE * channel->window_bytes / channel->rate_bps.high;
-    const double most_round_s =
-        2 * worst_segments * channel->mtu_bytes * BITS_PER_BYTE
-            / bounds->ip_bps.low
-        + 4 * (channel->overhead_s.high + channel->least_s.high)
-              * (1 + channel->stations_count);
+    const double most_round_s = 2 * worst_segments * channel->mtu_bytes
+                                    * BITS_PER_BYTE / bounds->ip_bps.low
+                                + two_cycles_s(channel);
 
     bounds->tcp_bps.high =
         smaller(bounds->tcp_bps.high,
@@ -204,6 +211,8 @@ static void take_loss(const struct channel *channel, struct bounds *bounds,
 
     bounds->tcp_bps = range_of(smaller(bounds->tcp_bps.low, loss.low),
                                smaller(bounds->tcp_bps.high, loss.high));
+    if (isnan(tcp->tcp_bps))
+        tcp->tcp_bps = range_middle(bounds->tcp_bps);
     tcp->binds = loss.low < tcp->tcp_bps ? TERM_LOSS : tcp->binds;
     tcp->tcp_bps = smaller(tcp->tcp_bps, range_middle(loss));
     bounds->why = "wide: of losses that TCP sees, formulas give no more than "

@@ -14,6 +14,8 @@
 #define STREAMS_MAX PLAN_GROUP_MAX
 #define ROUNDS      200
 
+static const double for_ever_s = 1e9;
+
 /* The ends that share one channel by turns: all of them, or with full duplex
  * the hub alone and the stations. */
 struct ring {
@@ -152,6 +154,17 @@ static void hold_back(struct rings *rings, size_t end)
     }
 }
 
+/* With full duplex the hub and a single station send whenever they like. */
+static bool has_fixed_turn(const struct rings *rings, size_t end)
+{
+    const struct channel *channel = rings->channel;
+    const bool is_free =
+        rings->ring_count > 1 && (end == 0 || channel->stations_count < 2);
+
+    return channel->slots == SLOTS_FIXED
+           && channel->access != ACCESS_ALTERNATING && !is_free;
+}
+
 static void measure_turn(struct rings *rings, size_t end)
 {
     const struct channel *channel = rings->channel;
@@ -175,8 +188,7 @@ static void measure_turn(struct rings *rings, size_t end)
                            + (1 - often) * channel->least_s.low
                            + air_s(rings, turn->air_bytes);
     }
-    if (channel->slots == SLOTS_FIXED && channel->access != ACCESS_ALTERNATING
-        && !(rings->ring_count > 1 && end == 0))
+    if (has_fixed_turn(rings, end))
         turn->duration_s = larger(turn->duration_s, channel->limit_s.low);
 }
 
@@ -290,7 +302,8 @@ void turns_run(const struct channel *channel, struct stream *streams,
             unsay(streams, count, ret_rates);
             return;
         }
-        long_enough.limit_s = range_of(3600, 3600);
+        long_enough.limit_s = range_of(for_ever_s, for_ever_s);
+        long_enough.slots = SLOTS_ADAPTIVE;
     }
     rings.burst = slot_burst(&long_enough);
     if (!(rings.burst.data_bytes > 0) || count > STREAMS_MAX) {

@@ -50,6 +50,20 @@ static void check_guard(struct reading *reading)
                  overhead);
 }
 
+/* On the accesses that could do without a limit. */
+static void check_fixed(struct reading *reading)
+{
+    const struct plan_link *link = &reading->plan->link;
+
+    if (link->slots != SLOTS_FIXED || range_is_said(link->slot_limit_ns)
+        || link->access == ACCESS_SCHEDULED
+        || link->access == ACCESS_CONTENTION)
+        return;
+    walk_mistake(&reading->walk, place_of(reading, reading->link, "slots"),
+                 &link_path, "slots", "'fixed' without slot_limit",
+                 "slot_limit too: how long a fixed turn lasts");
+}
+
 static void check_least_slot(struct reading *reading)
 {
     const struct plan_link *link = &reading->plan->link;
@@ -233,6 +247,7 @@ void reading_check_radio(struct reading *reading)
 {
     if (reading->link && reading->is_link_sound) {
         check_guard(reading);
+        check_fixed(reading);
         check_least_slot(reading);
         check_repeats(reading);
         check_back_off(reading);
