@@ -142,6 +142,16 @@ void capacity_round_trip(const struct plan *plan, const struct plan_step *step,
                          const struct situation *situation, size_t from,
                          size_t to, struct round_trip *ret_trip);
 
+/* A packet and what answers it, from the IP payload on. */
+struct packet_trip {
+    size_t from, to; /* indices into the plan's ends */
+    double there_bytes, back_bytes;
+};
+
+void capacity_packet_trip(const struct plan *plan, const struct plan_step *step,
+                          const struct packet_trip *packets,
+                          struct round_trip *ret_trip);
+
 /* --- several at once ----------------------------------------------------- */
 
 enum capacity_traffic {

@@ -120,6 +120,21 @@ void capacity_shares(const struct plan *plan, const struct plan_step *step,
     }
 }
 
+static void trip_on(const struct channel *channel, const struct plan *plan,
+                    const struct packet_trip *packets,
+                    struct round_trip *ret_trip)
+{
+    if (!range_is_said(channel->rate_bps)) {
+        *ret_trip =
+            (struct round_trip){ range_unsaid(), range_unsaid(), range_unsaid(),
+                                 (double) NAN, (double) NAN };
+        return;
+    }
+    expect_trip(channel, turn_of(plan, packets->from),
+                turn_of(plan, packets->to), packets->there_bytes,
+                packets->back_bytes, ret_trip);
+}
+
 void capacity_round_trip(const struct plan *plan, const struct plan_step *step,
                          const struct situation *situation, size_t from,
                          size_t to, struct round_trip *ret_trip)
@@ -130,12 +145,20 @@ void capacity_round_trip(const struct plan *plan, const struct plan_step *step,
     const double bytes =
         channel.echo_bytes + ECHO_HEADER_BYTES + channel.ip_header_bytes;
 
-    if (!range_is_said(channel.rate_bps)) {
-        *ret_trip =
-            (struct round_trip){ range_unsaid(), range_unsaid(), range_unsaid(),
-                                 (double) NAN, (double) NAN };
-        return;
-    }
-    expect_trip(&channel, turn_of(plan, from), turn_of(plan, to), bytes, bytes,
-                ret_trip);
+    trip_on(&channel, plan, &(struct packet_trip){ from, to, bytes, bytes },
+            ret_trip);
+}
+
+void capacity_packet_trip(const struct plan *plan, const struct plan_step *step,
+                          const struct packet_trip *packets,
+                          struct round_trip *ret_trip)
+{
+    static const struct situation nothing;
+    const struct channel channel = channel_of(plan, step, &nothing);
+    const double header_bytes = channel.ip_header_bytes;
+    struct packet_trip whole = *packets;
+
+    whole.there_bytes += header_bytes;
+    whole.back_bytes += header_bytes;
+    trip_on(&channel, plan, &whole, ret_trip);
 }

@@ -98,6 +98,18 @@ static struct finding *add(struct reduction *reduction,
 
 static void add_percentile(struct reduction *reduction,
                            const struct times *times, size_t row)
+static void judge_median(const struct reduction *reduction,
+                         const struct times *times, struct finding *finding)
+{
+    const struct exchange_record *record =
+        reduction_exchange(reduction, times->exchange);
+
+    confirmation_judge(finding,
+                       confirmation_median_s(reduction, record,
+                                             times->direction == FROM_SECOND),
+                       reduction_expectation(reduction, record)->source);
+}
+
 {
     struct finding *finding =
         add(reduction, times, percentiles[row].measure, "s");
@@ -116,6 +128,8 @@ static void add_percentile(struct reduction *reduction,
     finding_set(finding, &estimate, times->sorted_s.count);
 }
 
+    if (row == 0)
+        judge_median(reduction, times, finding);
 static void add_findings(struct reduction *reduction, const struct times *times)
 {
     for (size_t i = 0; i < COUNT_OF(percentiles); i++)

@@ -77,9 +77,10 @@ static void make_account(const struct made_end *end,
     }
 }
 
-static void add_exchange(struct fixture *fixture, uint64_t round,
-                         const struct made_end *first,
-                         const struct made_end *second)
+static void add_exchange_of(struct fixture *fixture, uint64_t round,
+                            const struct messages_spec *asked,
+                            const char *condition, const struct made_end *first,
+                            const struct made_end *second)
 {
     struct exchange_account accounts[2];
     const struct made_exchange exchange = {
@@ -88,8 +89,8 @@ static void add_exchange(struct fixture *fixture, uint64_t round,
         .plan_index = 2,
         .from = "mill",
         .to = "quay",
-        .condition = "download mill > quay",
-        .spec = &spec,
+        .condition = condition,
+        .spec = asked,
         .from_account = &accounts[0],
         .to_account = second ? &accounts[1] : NULL,
     };
@@ -101,6 +102,14 @@ static void add_exchange(struct fixture *fixture, uint64_t round,
     account_clear(&accounts[0]);
     if (second)
         account_clear(&accounts[1]);
+}
+
+static void add_exchange(struct fixture *fixture, uint64_t round,
+                         const struct made_end *first,
+                         const struct made_end *second)
+{
+    add_exchange_of(fixture, round, &spec, "download mill > quay", first,
+                    second);
 }
 
 static void reduce(struct fixture *fixture)
@@ -254,6 +263,110 @@ static void rounds_are_put_together_by_direction(void **state)
                    4.0 / 72);
 }
 
+/* --- held against what is expected ---------------------------------------- */
+
+/* Half within 20 times step_ns. */
+static const struct finding *median_of_idle(struct fixture *fixture,
+                                            const struct messages_spec *asked,
+                                            uint64_t step_ns)
+{
+    const struct made_end end = { "first", 40, 0, step_ns, ACCOUNT_DONE };
+
+    add_exchange_of(fixture, 1, asked, "idle", &end, &end);
+    reduce(fixture);
+    return finding_of(fixture, "confirmed_p50", "mill", 1);
+}
+
+static const struct messages_spec about_every_2_s = {
+    .count = 40,
+    .gap_ns = { SPREAD_UNIFORM, 2e9, 1e9, 3e9 },
+    .size_bytes = { SPREAD_FIXED, 80, 80, 80 },
+    .wait_ns = 30 * NS_PER_S
+};
+
+/*
+ * By hand, for the step of 48 kbit/s: a message has 20 + 32 bytes of headers, a
+ * line of 15 + 5 and 80 of text, a confirmation 20 + 32 and 14 + 5; a frame's
+ * overhead is 12 each: 164 + 83 bytes take 41.17 ms.  One turn's overhead of
+ * 12 ms is fixed, the light takes 0.04 ms, and the wait for the sender's turn
+ * is 12 ms in the middle of a cycle of two idle ones: 65.2 ms.  What the
+ * messages fill of the channel, about a twentieth, may make it longer.
+ */
+static void the_expected_median_is_a_round_trip_and_half_a_cycle(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct finding *finding =
+        median_of_idle(fixture, &about_every_2_s, 33 * NS_PER_MS / 10);
+
+    assert_true(fabs(finding->expected_low - 0.0652) < 0.0001);
+    assert_true(finding->expected_high > 1.03 * finding->expected_low);
+    assert_true(finding->expected_high < 1.08 * finding->expected_low);
+    assert_string_equal(finding->expected_source, "computed");
+    assert_int_equal(finding->samples_count, 40);
+}
+
+/* Medians of 20 steps each; their intervals go from 14 to 27 of them. */
+static void slow_confirmations_are_short_of_what_is_expected(void **state)
+{
+    struct fixture *fixture = *state;
+
+    assert_int_equal(
+        median_of_idle(fixture, &about_every_2_s, 10 * NS_PER_MS)->verdict,
+        VERDICT_SHORT);
+}
+
+static void confirmations_within_what_is_expected_meet_it(void **state)
+{
+    struct fixture *fixture = *state;
+
+    assert_int_equal(
+        median_of_idle(fixture, &about_every_2_s, 28 * NS_PER_MS / 10)->verdict,
+        VERDICT_MEETS);
+}
+
+static void confirmations_sooner_than_can_be_exceed(void **state)
+{
+    struct fixture *fixture = *state;
+
+    assert_int_equal(
+        median_of_idle(fixture, &about_every_2_s, 2 * NS_PER_MS)->verdict,
+        VERDICT_EXCEEDS);
+}
+
+static void an_interval_about_the_limit_is_undecided(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct finding *finding =
+        median_of_idle(fixture, &about_every_2_s, 4 * NS_PER_MS);
+
+    assert_int_equal(finding->verdict, VERDICT_UNDECIDED);
+    assert_string_equal(finding->why, "more messages would decide it");
+}
+
+/* They may meet the cycle at the same place each time. */
+static void gaps_all_alike_may_lock_to_any_place_in_the_cycle(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct finding *finding =
+        median_of_idle(fixture, &spec, 33 * NS_PER_MS / 10);
+
+    assert_true(fabs(finding->expected_low - 0.0532) < 0.0001);
+    assert_true(finding->expected_high > 0.0772);
+}
+
+static void messages_that_fill_the_channel_have_no_expectation(void **state)
+{
+    struct fixture *fixture = *state;
+    struct messages_spec dense = about_every_2_s;
+
+    dense.gap_ns = (struct spread){ SPREAD_UNIFORM, 120e6, 60e6, 180e6 };
+    const struct finding *finding =
+        median_of_idle(fixture, &dense, 3 * NS_PER_MS);
+
+    assert_true(isnan(finding->expected_low));
+    assert_int_equal(finding->verdict, VERDICT_NONE);
+}
+
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
 
 int main(void)
@@ -265,6 +378,13 @@ int main(void)
         TEST(what_had_not_waited_out_at_the_stop_is_left_out),
         TEST(an_account_that_never_came_is_said_for_its_direction_only),
         TEST(rounds_are_put_together_by_direction),
+        TEST(the_expected_median_is_a_round_trip_and_half_a_cycle),
+        TEST(slow_confirmations_are_short_of_what_is_expected),
+        TEST(confirmations_within_what_is_expected_meet_it),
+        TEST(confirmations_sooner_than_can_be_exceed),
+        TEST(an_interval_about_the_limit_is_undecided),
+        TEST(gaps_all_alike_may_lock_to_any_place_in_the_cycle),
+        TEST(messages_that_fill_the_channel_have_no_expectation),
     };
 
     return cmocka_run_group_tests_name("messages' report", tests, NULL, NULL);
