@@ -124,6 +124,8 @@ static uint64_t next_ns(const struct virtual_run *run, const struct air *air,
         at_ns = least(at_ns, source_next_ns(&run->sources[i], now_ns));
     if (changes_done < run->change_count)
         at_ns = least(at_ns, run->changes[changes_done].at_ns);
+    if (run->timeline)
+        at_ns = least(at_ns, timeline_next_ns(run->timeline));
     return at_ns;
 }
 
@@ -150,6 +152,8 @@ void virtual_run(struct virtual_run *run)
              changes_done++)
             air_set_step(air, now_ns, run->changes[changes_done].end,
                          run->changes[changes_done].step);
+        if (run->timeline)
+            timeline_apply(run->timeline, air, now_ns);
         air_advance(air, now_ns);
         offer_due(run, air, now_ns);
         now_ns = next_ns(run, air, changes_done, now_ns);

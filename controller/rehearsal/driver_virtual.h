@@ -4,6 +4,7 @@
 
 #include "controller/rehearsal/air.h"
 #include "controller/rehearsal/ledger.h"
+#include "controller/rehearsal/timeline.h"
 
 #include <bothends/draw.h>
 
@@ -48,7 +49,8 @@ struct virtual_run {
     size_t source_count;
     const struct virtual_step_change *changes; /* in the order of time */
     size_t change_count;
-    struct ledger *ledger; /* borrowed; may be NULL */
+    struct timeline *timeline; /* borrowed, began at 0; may be NULL */
+    struct ledger *ledger;     /* borrowed; may be NULL */
     /* Sees what the air tells, after the sources' counts; may be empty. */
     struct air_listener listener;
 };
