@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/confirmation.h"
 #include "reports/quantiles.h"
 #include "reports/repeats.h"
 #include "reports/table.h"
@@ -96,8 +97,6 @@ static struct finding *add(struct reduction *reduction,
     return finding;
 }
 
-static void add_percentile(struct reduction *reduction,
-                           const struct times *times, size_t row)
 static void judge_median(const struct reduction *reduction,
                          const struct times *times, struct finding *finding)
 {
@@ -110,6 +109,8 @@ static void judge_median(const struct reduction *reduction,
                        reduction_expectation(reduction, record)->source);
 }
 
+static void add_percentile(struct reduction *reduction,
+                           const struct times *times, size_t row)
 {
     struct finding *finding =
         add(reduction, times, percentiles[row].measure, "s");
@@ -126,10 +127,10 @@ static void judge_median(const struct reduction *reduction,
         times->sorted_s.data, times->sorted_s.count, share, CONFIDENCE_LEVEL);
 
     finding_set(finding, &estimate, times->sorted_s.count);
-}
-
     if (row == 0)
         judge_median(reduction, times, finding);
+}
+
 static void add_findings(struct reduction *reduction, const struct times *times)
 {
     for (size_t i = 0; i < COUNT_OF(percentiles); i++)
