@@ -161,7 +161,7 @@ static void wake(struct air *air, size_t end)
         if (!is_member(channel, end))
             continue;
         if (channel->is_contention)
-            contention_wake(air, channel, air->now_ns);
+            contention_wake(air, channel, end, air->now_ns);
         else
             turns_wake(air, channel, air->now_ns);
     }

@@ -77,10 +77,10 @@ static void join(struct air *air, const struct channel *channel, size_t end,
         join_blindly(air, &radio->contender, at_ns, has_collided);
 }
 
-void contention_wake(struct air *air, struct channel *channel, uint64_t at_ns)
+void contention_wake(struct air *air, struct channel *channel, size_t end,
+                     uint64_t at_ns)
 {
-    for (size_t i = 0; i < channel->member_count; i++)
-        join(air, channel, channel->members[i], at_ns, false);
+    join(air, channel, end, at_ns, false);
 }
 
 /* --- the channel is taken, and free again --------------------------------- */
@@ -283,7 +283,8 @@ void contention_pass_edge(struct air *air, struct channel *channel)
         free_channel(air, channel, at_ns);
         break;
     case EVENT_READY:
-        contention_wake(air, channel, at_ns);
+        for (size_t i = 0; i < channel->member_count; i++)
+            join(air, channel, channel->members[i], at_ns, false);
         break;
     case EVENT_BEGIN:
         begin_due(air, channel, at_ns);

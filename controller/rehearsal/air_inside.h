@@ -170,7 +170,8 @@ void contention_begin(struct channel *channel, uint64_t at_ns);
 uint64_t contention_edge_ns(const struct air *air,
                             const struct channel *channel);
 void contention_pass_edge(struct air *air, struct channel *channel);
-void contention_wake(struct air *air, struct channel *channel, uint64_t at_ns);
+void contention_wake(struct air *air, struct channel *channel, size_t end,
+                     uint64_t at_ns);
 
 /* --- air_others.c --------------------------------------------------------- */
 
