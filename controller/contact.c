@@ -293,14 +293,47 @@ static int check_way(struct conductor *conductor, int end, const char *to_name,
     return 0;
 }
 
+static int prove_way(struct conductor *conductor, int end,
+                     const struct way_partner *to, struct proof *proofs,
+                     struct fault *fault);
+static const json_t *find_way(const json_t *ways, const char *to_name);
+
+/* Does the partner hear back from this end, though this one does not?  What it
+ * sends and the answer have crossed the link both ways then. */
+static bool is_heard_by(struct conductor *conductor, int end,
+                        const struct way_partner *by, struct proof *proofs)
+{
+    const struct way_partner self = partner_of(conductor, end);
+    struct fault ignored = { 0 };
+    struct contact_way way;
+
+    if (!plan_has_agent(conductor->plan, by->end))
+        return false;
+    if (!find_way(proofs[by->end].ways, self.name)
+        && prove_way(conductor, by->end, &self, proofs, &ignored) != 0)
+        return false;
+    return contact_read_way(find_way(proofs[by->end].ways, self.name), &way,
+                            &ignored)
+               == 0
+           && way.answered_count > 0;
+}
+
 /* Something came back.  That an end without an agent is silent is what the
  * run's pings are there to find out. */
 static int check_answers(struct conductor *conductor, int end,
                          const struct way_partner *to,
-                         const struct contact_way *way, struct fault *fault)
+                         const struct contact_way *way, struct proof *proofs,
+                         struct fault *fault)
 {
     if (way->echo_count == 0 || way->answered_count > 0)
         return 0;
+    if (is_heard_by(conductor, end, to, proofs))
+        return conductor_note(conductor, "contact", fault,
+                              "%s had no answer from %s, but answers its "
+                              "echoes: only %s can open connections (address "
+                              "translation, a firewall?), so let it do so "
+                              "(opener) and let it send the pings",
+                              name_of(conductor, end), to->name, to->name);
     if (to->end >= 0 && !plan_has_agent(conductor->plan, to->end))
         return conductor_note(conductor, "contact", fault,
                               "%s had no answer from %s (%s) to %zu echoes",
@@ -386,23 +419,25 @@ static int doubt_way(struct conductor *conductor, int end, const char *to_name,
 
 static int judge_way(struct conductor *conductor, int end,
                      const struct way_partner *to,
-                     const struct contact_way *way, struct fault *fault)
+                     const struct contact_way *way, struct proof *proofs,
+                     struct fault *fault)
 {
     int code = 0;
 
     if (!is_before_the_air(conductor, to))
         code = check_way(conductor, end, to->name, to->address, way, fault);
     if (!code)
-        code = check_answers(conductor, end, to, way, fault);
+        code = check_answers(conductor, end, to, way, proofs, fault);
     if (!code && !is_before_the_air(conductor, to))
         code = doubt_way(conductor, end, to->name, way, fault);
     return code;
 }
 
 static int prove_way(struct conductor *conductor, int end,
-                     const struct way_partner *to, struct proof *proof,
+                     const struct way_partner *to, struct proof *proofs,
                      struct fault *fault)
 {
+    struct proof *proof = &proofs[end];
     struct contact_way way;
     json_t *body = NULL;
     int code = ask_way(conductor, end, to, &body, fault);
@@ -413,7 +448,7 @@ static int prove_way(struct conductor *conductor, int end,
     (void) json_object_set_new(body, "to_name", json_string(to->name));
     (void) json_array_append_new(proof->ways, body);
     if (!code)
-        code = judge_way(conductor, end, to, &way, fault);
+        code = judge_way(conductor, end, to, &way, proofs, fault);
     if (!code && !proof->has_way && !is_before_the_air(conductor, to)) {
         proof->way = way;
         proof->has_way = true;
@@ -467,7 +502,7 @@ static int prove_ways(struct conductor *conductor, struct proof *proofs,
 
             if (plan_has_agent(plan, end)
                 && !find_way(proofs[end].ways, other->name))
-                code = prove_way(conductor, end, other, &proofs[end], fault);
+                code = prove_way(conductor, end, other, proofs, fault);
         }
     }
     return code;

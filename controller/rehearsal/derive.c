@@ -8,9 +8,11 @@
 #include <string.h>
 
 /* Private addresses (RFC 1918, RFC 4193).  The hub's computer is .10, the
- * stations follow; hosts that are no ends begin at .100. */
-#define FIRST_END  10
-#define FIRST_HOST 100
+ * stations follow; hosts that are no ends begin at .100, the routers of address
+ * translation at .200. */
+#define FIRST_END    10
+#define FIRST_HOST   100
+#define FIRST_ROUTER 200
 
 static void write_ipv4(char text[ADDRESS_SIZE], size_t number)
 {
@@ -33,6 +35,8 @@ static void cast_one(struct cast *cast, const struct plan *plan, size_t end)
                     plan->ends[end].name);
     write_ipv4(cast_end->ipv4, FIRST_END + index);
     write_ipv6(cast_end->ipv6, FIRST_END + index);
+    if (plan->practice.ends[end].is_translated)
+        write_ipv4(cast_end->router, FIRST_ROUTER + index);
 }
 
 /* The hub has the first turn, then the stations as the plan names them. */
@@ -200,6 +204,24 @@ static int move_urls(struct plan *plan, const struct cast *cast,
     return 0;
 }
 
+/* The routers of the practice world translate IPv4 only. */
+static int check_routers(const struct plan *plan, const struct cast *cast,
+                         struct fault *fault)
+{
+    for (size_t i = 0; i < cast->end_count; i++) {
+        const struct plan_end *end = &plan->ends[cast->ends[i].end];
+
+        if (cast->ends[i].router[0]
+            && text_address_family(end->address) == ADDRESS_IPV6)
+            return fault_set(fault, -EINVAL,
+                             "practice: ends: %s: translation: found an end "
+                             "with an IPv6 address, expected one with an IPv4 "
+                             "address",
+                             end->name);
+    }
+    return 0;
+}
+
 int derive_practice_plan(struct plan *plan, uint64_t seed,
                          struct cast *ret_cast, struct fault *fault)
 {
@@ -210,8 +232,10 @@ int derive_practice_plan(struct plan *plan, uint64_t seed,
     if (!hosts)
         return fault_set(fault, -ENOMEM, "out of memory");
     cast_all(&cast, plan);
-    int status = move_urls(plan, &cast, fault);
+    int status = check_routers(plan, &cast, fault);
 
+    if (!status)
+        status = move_urls(plan, &cast, fault);
     if (!status)
         status = move_hosts(plan, &cast, hosts, fault);
     if (!status)

@@ -16,6 +16,7 @@ struct cast_end {
     int end;         /* index into the plan's ends */
     char folder[40]; /* its files, relative to the rehearsal's folder */
     char ipv4[ADDRESS_SIZE], ipv6[ADDRESS_SIZE];
+    char router[ADDRESS_SIZE]; /* "", or that of its address translation */
     /* Further addresses: hosts of the plan that are no ends, landmarks. */
     char hosts[CAST_HOSTS_MAX][ADDRESS_SIZE];
     size_t host_count;

@@ -263,6 +263,7 @@ static void fill_end(struct world_end *end, const struct stage_end *stage_end,
         end->service = stage_end->agent;
         end->log = stage_end->log;
     }
+    end->router = cast_end->router[0] ? cast_end->router : NULL;
     end->addresses[end->address_count++] = cast_end->ipv4;
     end->addresses[end->address_count++] = cast_end->ipv6;
     for (size_t i = 0; i < cast_end->host_count; i++)

@@ -84,6 +84,28 @@ static void addresses_of_a_real_plan_become_practice_ones(void **state)
     plan_clear(&plan);
 }
 
+static void an_end_behind_translation_gets_a_router(void **state)
+{
+    struct plan plan;
+    struct cast cast;
+    struct fault fault = { 0 };
+
+    (void) state;
+    read_plan(real_plan, &plan);
+    plan.practice.ends[0].is_translated = true;
+    assert_int_equal(derive_practice_plan(&plan, 0, &cast, &fault), 0);
+    assert_string_equal(cast.ends[0].router, "");
+    assert_string_equal(cast.ends[1].router, "10.61.0.201");
+    plan_clear(&plan);
+    read_plan(real_plan, &plan);
+    plan.practice.ends[0].is_translated = true;
+    (void) snprintf(plan.ends[0].address, ADDRESS_SIZE, "2001:db8::20");
+    assert_true(derive_practice_plan(&plan, 0, &cast, &fault) < 0);
+    assert_non_null(strstr(fault.text, "far-one: translation: found an end "
+                                       "with an IPv6 address"));
+    plan_clear(&plan);
+}
+
 static void a_derived_plan_reads_back(void **state)
 {
     struct plan plan, again;
@@ -315,6 +337,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(addresses_of_a_real_plan_become_practice_ones),
+        cmocka_unit_test(an_end_behind_translation_gets_a_router),
         cmocka_unit_test(a_derived_plan_reads_back),
         cmocka_unit_test(
             a_derived_plan_keeps_what_goes_wrong_on_the_practice_link),
