@@ -34,12 +34,20 @@ double chart_larger(double a, double b);
 /* The largest x or y of the curve's points. */
 double chart_curve_most(const struct curve *curve, bool is_x);
 
+/* That measure of what the curve shows; NULL: none. */
+const struct finding *chart_finding(const struct reduction *reduction,
+                                    const struct curve *curve,
+                                    const char *measure);
+
 /* Expected and measured goodput of every step and direction. */
 int chart_steps(struct chart_writer *writer, struct fault *fault);
 /* Each download's goodput over time. */
 int chart_times(struct chart_writer *writer, struct fault *fault);
-/* Each step's round trips: the share of probes within a time. */
-int chart_trips(struct chart_writer *writer, struct fault *fault);
+/* Each step's round trips, and its messages' confirmations: the share of all
+ * within a time. */
+int chart_delays(struct chart_writer *writer, struct fault *fault);
+/* Which probes were answered, along time. */
+int chart_answers(struct chart_writer *writer, struct fault *fault);
 /* Where the expected goodput went. */
 int chart_shortfalls(struct chart_writer *writer, struct fault *fault);
 /* How the stations shared the link. */

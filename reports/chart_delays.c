@@ -1,26 +1,42 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/chart.h"
-
+#include "reports/chart_sets.h"
 #include "reports/wording.h"
 
-static const double k = 1e3; /* charts show kbit/s and ms */
+/*
+ * Cumulative curves of round trips and of confirmations: the share of all that
+ * came back within a time.  One chart for what ran alone on a step, one for
+ * each lot that ran at once: idle and loaded times are far apart.
+ */
+static const double ms = 1e-3;
+static const double plot_top = 96;
+static const double plot_bottom = 310;
+static const double key_top = 368; /* below the axis */
+static const double key_line = 19;
+#define CURVES_MOST 8
 
-struct trip_chart {
+static const struct delay_kind {
+    const char *kind;
+    const char *file, *axis; /* the axis without its unit */
+    enum chart_place place;
+    const char *median, *what; /* the finding; "round trips" */
+} delay_kinds[] = {
+    { "ping", "charts/round-trips", "round trip", CHART_ROUND_TRIPS, "rtt_p50",
+      "round trips" },
+    { "messages", "charts/confirmations", "time until the confirmation came",
+      CHART_CONFIRMATIONS, "confirmed_p50", "messages confirmed" },
+};
+
+struct delay_chart {
     const struct reduction *reduction;
-    const char *step;
-    double least_s, most_s;
+    const struct delay_kind *kind;
+    const struct curve *curves[CURVES_MOST];
+    size_t count, left_out_count;
+    double unit_s, least_s, most_s;
+    bool is_cut; /* the slowest lie off the chart */
     char title[240];
 };
 
-static bool is_of_chart(const struct trip_chart *chart,
-                        const struct curve *curve)
-{
-    return curve->form == CURVE_CUMULATIVE
-           && strcmp(
-                  reduction_exchange(chart->reduction, curve->exchange)->step,
-                  chart->step)
-                  == 0;
-}
+/* --- the axis ------------------------------------------------------------- */
 
 /* The value at that share of all sent; the last one where it never gets there.
  */
@@ -36,198 +52,320 @@ static double value_at(const struct curve *curve, double share)
     return point ? point->x : 0;
 }
 
-static void draw_trip_curve(cairo_t *page, const struct plot *plot,
-                            const struct curve *curve, size_t series)
+/* A few stragglers must not squeeze the rest into a corner: the axis ends at
+ * twice the value that 95 of 100 stay below, and the title says so. */
+static void scale_axis(struct delay_chart *chart)
 {
-    double share = 0;
+    double most_s = 0, longest_s = 0, least_s = (double) INFINITY;
+
+    for (size_t i = 0; i < chart->count; i++) {
+        const struct curve *curve = chart->curves[i];
+
+        most_s = chart_larger(most_s, 2 * value_at(curve, 0.95));
+        longest_s = chart_larger(longest_s, chart_curve_most(curve, true));
+        least_s = fmin(least_s, value_at(curve, 0));
+        least_s = fmin(least_s, curve->expected.low);
+        most_s = chart_larger(most_s, curve->expected.high);
+        longest_s = chart_larger(longest_s, curve->expected.high);
+    }
+    chart->is_cut = longest_s > most_s;
+    chart->most_s = chart->is_cut ? most_s : longest_s;
+    chart->least_s = least_s < 0.3 * chart->most_s ? 0 : least_s;
+    chart->unit_s = chart->most_s >= 2 ? 1 : ms;
+}
+
+/* --- drawing -------------------------------------------------------------- */
+
+static void set_series(cairo_t *page, size_t series)
+{
+    static const double dashes[] = { 7, 4 };
 
     drawing_ink(page, (enum ink)(INK_FIRST + series % INK_SERIES));
+    cairo_set_line_width(page, 1.8);
+    cairo_set_dash(page, dashes, series < INK_SERIES ? 0 : 2, 0);
+}
+
+static void draw_curve(cairo_t *page, const struct plot *plot,
+                       const struct delay_chart *chart, size_t series)
+{
+    const struct curve *curve = chart->curves[series];
+    double share = 0;
+
+    set_series(page, series);
     cairo_move_to(page, plot->left, plot_y(plot, 0));
     for (size_t i = 0; i < curve->points.count; i++) {
         const struct point *point = rows_at(&curve->points, i);
-        const double x = plot_x(plot, fmin(point->x * k, plot->x.high));
+        const double x =
+            plot_x(plot, fmin(point->x / chart->unit_s, plot->x.high));
 
         cairo_line_to(page, x, plot_y(plot, 100 * share));
         cairo_line_to(page, x, plot_y(plot, 100 * point->y));
         share = point->y;
     }
     cairo_line_to(page, plot->right, plot_y(plot, 100 * share));
-    cairo_set_line_width(page, 1.8);
     cairo_stroke(page);
+    cairo_set_dash(page, NULL, 0, 0);
 }
 
-/* How many curves of the chart lie left of this one, by their medians. */
-static size_t rank_of(const struct trip_chart *chart, const struct curve *curve,
-                      size_t *ret_count)
+/* On the curve, each at a height of its own. */
+static void mark_curve(cairo_t *page, const struct plot *plot,
+                       const struct delay_chart *chart, size_t series)
 {
-    const double median = value_at(curve, 0.5);
-    size_t rank = 0;
+    const struct curve *curve = chart->curves[series];
+    const double last = curve->points.count
+                            ? ((const struct point *) rows_at(
+                                   &curve->points, curve->points.count - 1))
+                                  ->y
+                            : 0;
+    const double share = last * ((double) series + 0.5) / (double) chart->count;
 
-    *ret_count = 0;
-    for (size_t i = 0; i < chart->reduction->curves.count; i++) {
-        const struct curve *other = rows_at(&chart->reduction->curves, i);
-
-        if (!is_of_chart(chart, other))
-            continue;
-        ++*ret_count;
-        rank += value_at(other, 0.5) < median
-                || (other < curve && !(value_at(other, 0.5) > median));
-    }
-    return rank;
-}
-
-/* Beside its curve, where there is most room: the left ones above to the left,
- * the right ones below to the right. */
-static void label_trip_curve(cairo_t *page, const struct plot *plot,
-                             const struct trip_chart *chart,
-                             const struct curve *curve, size_t series)
-{
-    const struct exchange_record *exchange =
-        reduction_exchange(chart->reduction, curve->exchange);
-    size_t count;
-    const size_t rank = rank_of(chart, curve, &count);
-    const bool is_left = 2 * rank + 1 < count;
-    const size_t from_edge = is_left ? rank : count - 1 - rank;
-    const double place = 0.16 + 0.14 * (double) (from_edge % 3);
-    const double share = is_left ? 1.0 - place : place;
-    const double x =
-        plot_x(plot, fmin(value_at(curve, share) * k, plot->x.high));
-    const double y = plot_y(plot, 100 * share);
-    char text[240];
-    char clean[240];
-
-    (void) snprintf(
-        text, sizeof(text), "%s → %s%s%s", exchange->from, exchange->to,
-        strcmp(exchange->condition, "idle") ? ", beside " : "",
-        strcmp(exchange->condition, "idle") ? exchange->condition : "");
-    wording_clean(text, clean, sizeof(clean));
     drawing_ink(page, (enum ink)(INK_FIRST + series % INK_SERIES));
-    drawing_mark(page, x, y, series);
-    drawing_label(page, is_left ? x - 10 : x + 10, is_left ? y - 8 : y + 17,
-                  (enum ink)(INK_FIRST + series % INK_SERIES),
-                  is_left ? ANCHOR_RIGHT : ANCHOR_LEFT, clean);
+    drawing_mark(page,
+                 plot_x(plot, fmin(value_at(curve, share) / chart->unit_s,
+                                   plot->x.high)),
+                 plot_y(plot, 100 * share), series);
 }
 
-static void draw_expected_trip(cairo_t *page, const struct plot *plot,
-                               const struct trip_chart *chart)
+static void draw_expected(cairo_t *page, const struct plot *plot,
+                          const struct delay_chart *chart)
 {
-    for (size_t i = 0; i < chart->reduction->curves.count; i++) {
-        const struct curve *curve = rows_at(&chart->reduction->curves, i);
+    for (size_t i = 0; i < chart->count; i++) {
+        const struct range expected = chart->curves[i]->expected;
 
-        if (!is_of_chart(chart, curve) || !range_is_said(curve->expected))
+        if (!range_is_said(expected))
             continue;
-        const double x1 = plot_x(plot, curve->expected.low * k);
-        const double x2 = plot_x(plot, curve->expected.high * k);
-
         drawing_ink(page, INK_BAND);
-        drawing_rectangle(page, x1 - 1.5, plot->top, x2 + 1.5, plot->bottom);
+        drawing_rectangle(
+            page,
+            plot_x(plot, fmax(expected.low / chart->unit_s, plot->x.low)) - 1.5,
+            plot->top,
+            plot_x(plot, fmin(expected.high / chart->unit_s, plot->x.high))
+                + 1.5,
+            plot->bottom);
         chart_band_key(page, CHART_MARGIN, "expected median");
         return;
     }
 }
 
-static void draw_trips(cairo_t *page, const void *chart_)
+static void tell_curve(const struct delay_chart *chart,
+                       const struct curve *curve, char *ret_text, size_t size)
 {
-    const struct trip_chart *chart = chart_;
-    struct plot plot = {
-        .left = CHART_MARGIN + 44,
-        .right = CHART_WIDTH - CHART_MARGIN,
-        .top = 96,
-        .bottom = 320,
-        .x = ticks_for(chart->least_s * k, chart->most_s * k, 8),
-        .y = ticks_for(0, 100, 5),
-    };
-    size_t series = 0;
+    const struct exchange_record *exchange =
+        reduction_exchange(chart->reduction, curve->exchange);
+    const struct finding *median =
+        chart_finding(chart->reduction, curve, chart->kind->median);
+    char figure[FIGURE_SIZE] = "", text[300];
+    char lost[48] = "";
 
-    ticks_end_at(&plot.x, chart->most_s * k * 1.02);
-    chart_title(page, chart->title);
-    plot_axis_y(page, &plot, "% of all sent");
-    plot_axis_x(page, &plot, "round trip, ms");
-    draw_expected_trip(page, &plot, chart);
-    for (size_t i = 0; i < chart->reduction->curves.count; i++) {
-        const struct curve *curve = rows_at(&chart->reduction->curves, i);
+    if (median && isfinite(median->value))
+        wording_figure(median, chart->unit_s, chart->unit_s < 1 ? 1 : 2,
+                       figure);
+    if (curve->missing_count)
+        (void) snprintf(lost, sizeof(lost), ", %llu never came",
+                        (unsigned long long) curve->missing_count);
+    (void) snprintf(text, sizeof(text), "%s → %s%s%s%s%s",
+                    curve->is_from_second ? exchange->to : exchange->from,
+                    curve->is_from_second ? exchange->from : exchange->to,
+                    figure[0] ? ": half within " : "", figure,
+                    !figure[0]           ? ""
+                    : chart->unit_s == 1 ? " s"
+                                         : " ms",
+                    lost);
+    wording_clean(text, ret_text, size);
+}
 
-        if (is_of_chart(chart, curve))
-            draw_trip_curve(page, &plot, curve, series++);
-    }
-    series = 0;
-    for (size_t i = 0; i < chart->reduction->curves.count; i++) {
-        const struct curve *curve = rows_at(&chart->reduction->curves, i);
+static void draw_key(cairo_t *page, const struct delay_chart *chart)
+{
+    for (size_t i = 0; i < chart->count; i++) {
+        const double y = key_top + key_line * (double) i;
+        char text[300];
 
-        if (is_of_chart(chart, curve))
-            label_trip_curve(page, &plot, chart, curve, series++);
+        set_series(page, i);
+        cairo_move_to(page, CHART_MARGIN + 48, y);
+        cairo_line_to(page, CHART_MARGIN + 88, y);
+        cairo_stroke(page);
+        cairo_set_dash(page, NULL, 0, 0);
+        drawing_mark(page, CHART_MARGIN + 68, y, i);
+        tell_curve(chart, chart->curves[i], text, sizeof(text));
+        drawing_ink(page, INK_TEXT);
+        drawing_text_within(page, CHART_MARGIN + 100, y + 4.5, CHART_TEXT_SIZE,
+                            false, ANCHOR_LEFT,
+                            CHART_WIDTH - 2 * CHART_MARGIN - 100, text);
     }
 }
 
-/* A few stragglers must not squeeze the rest into a corner: the axis ends at
- * twice the value that 95 of 100 stay below, and the title says so. */
-static void title_trips(struct trip_chart *chart)
+static void draw_delays(cairo_t *page, const void *chart_)
 {
-    double most_s = 0;
-    double longest_s = 0;
-    double least_s = (double) INFINITY;
-    size_t curves = 0;
-    double median_s = (double) NAN;
-    char text[240];
+    const struct delay_chart *chart = chart_;
+    struct plot plot = {
+        .left = CHART_MARGIN + 48,
+        .right = CHART_WIDTH - CHART_MARGIN,
+        .top = plot_top,
+        .bottom = plot_bottom,
+        .x = ticks_for(chart->least_s / chart->unit_s,
+                       chart->most_s / chart->unit_s, 11),
+        .y = ticks_for(0, 100, 5),
+    };
+    char axis[80];
 
-    for (size_t i = 0; i < chart->reduction->curves.count; i++) {
-        const struct curve *curve = rows_at(&chart->reduction->curves, i);
+    ticks_end_at(&plot.x, chart->most_s / chart->unit_s * 1.02);
+    (void) snprintf(axis, sizeof(axis), "%s, %s", chart->kind->axis,
+                    chart->unit_s == 1 ? "s" : "ms");
+    chart_title(page, chart->title);
+    draw_expected(page, &plot, chart);
+    plot_axis_y(page, &plot, "% of all sent");
+    plot_axis_x(page, &plot, axis);
+    for (size_t i = 0; i < chart->count; i++)
+        draw_curve(page, &plot, chart, i);
+    for (size_t i = 0; i < chart->count; i++)
+        mark_curve(page, &plot, chart, i);
+    draw_key(page, chart);
+}
 
-        if (!is_of_chart(chart, curve))
+/* --- which curves, and what the chart says -------------------------------- */
+
+static bool is_of_kind(const struct reduction *reduction,
+                       const struct delay_kind *kind, size_t index)
+{
+    const struct curve *curve = rows_at(&reduction->curves, index);
+
+    return curve->form == CURVE_CUMULATIVE && curve->points.count
+           && strcmp(reduction_exchange(reduction, curve->exchange)->kind->name,
+                     kind->kind)
+                  == 0;
+}
+
+static bool share_chart(const struct reduction *reduction, size_t a, size_t b)
+{
+    const size_t one =
+        ((const struct curve *) rows_at(&reduction->curves, a))->exchange;
+    const size_t two =
+        ((const struct curve *) rows_at(&reduction->curves, b))->exchange;
+    const struct exchange_record *first = reduction_exchange(reduction, one);
+    const struct exchange_record *other = reduction_exchange(reduction, two);
+
+    if (strcmp(first->step, other->step) != 0)
+        return false;
+    return wording_is_alone(first->condition)
+               ? wording_is_alone(other->condition)
+               : chart_is_together(reduction, one, two);
+}
+
+static void gather(struct delay_chart *chart, size_t first)
+{
+    const struct reduction *reduction = chart->reduction;
+
+    for (size_t i = first; i < reduction->curves.count; i++) {
+        if (!is_of_kind(reduction, chart->kind, i)
+            || !share_chart(reduction, first, i))
             continue;
-        most_s = chart_larger(most_s, 2 * value_at(curve, 0.95));
-        longest_s = chart_larger(longest_s, chart_curve_most(curve, true));
-        least_s = fmin(least_s, value_at(curve, 0));
-        if (!curves++)
-            median_s = value_at(curve, 0.5);
+        if (chart->count == CURVES_MOST)
+            chart->left_out_count++;
+        else
+            chart->curves[chart->count++] = rows_at(&reduction->curves, i);
     }
-    chart->most_s = longest_s < most_s ? longest_s : most_s;
-    chart->least_s = least_s < 0.3 * chart->most_s ? 0 : least_s;
-    (void) snprintf(text, sizeof(text),
-                    "%s: half of the round trips take %.0f ms or less%s",
-                    chart->step, median_s * k,
-                    longest_s > most_s ? " (the slowest lie off the chart)"
-                                       : "");
+}
+
+/* "within 112 to 171 ms" of the curves of which half came back. */
+static void tell_medians(const struct delay_chart *chart, char *ret_text,
+                         size_t size)
+{
+    double least = (double) INFINITY, most = 0;
+    char low[FIGURE_SIZE], high[FIGURE_SIZE];
+
+    for (size_t i = 0; i < chart->count; i++) {
+        const struct finding *median = chart_finding(
+            chart->reduction, chart->curves[i], chart->kind->median);
+
+        if (!median || !isfinite(median->value))
+            continue;
+        least = fmin(least, median->value);
+        most = fmax(most, median->value);
+    }
+    ret_text[0] = '\0';
+    if (!(most > 0))
+        return;
+    wording_significant(least / chart->unit_s, 3, low);
+    wording_significant(most / chart->unit_s, 3, high);
+    (void) snprintf(
+        ret_text, size, "%s%s%s %s", low, strcmp(low, high) == 0 ? "" : " to ",
+        strcmp(low, high) == 0 ? "" : high, chart->unit_s == 1 ? "s" : "ms");
+}
+
+static void title_chart(struct delay_chart *chart)
+{
+    const struct exchange_record *exchange =
+        reduction_exchange(chart->reduction, chart->curves[0]->exchange);
+    char name[160], medians[160], text[400];
+
+    chart_name(
+        &(struct chart_names){
+            .step = exchange->step,
+            .condition = exchange->condition,
+            .together_count =
+                chart->count > 1 && !wording_is_alone(exchange->condition)
+                    ? chart_count_together(chart->reduction,
+                                           chart->curves[0]->exchange)
+                    : 0 },
+        name, sizeof(name));
+    tell_medians(chart, medians, sizeof(medians));
+    if (medians[0])
+        (void) snprintf(text, sizeof(text), "%s: half of the %s within %s%s%s",
+                        name, chart->kind->what, medians,
+                        chart->is_cut ? " (the slowest lie off the chart)" : "",
+                        chart->left_out_count ? " (first ones)" : "");
+    else
+        (void) snprintf(text, sizeof(text), "%s: fewer than half came back",
+                        name);
     wording_clean(text, chart->title, sizeof(chart->title));
 }
 
-static bool is_new_step(const struct reduction *reduction, size_t index)
+static int write_chart(struct chart_writer *writer,
+                       const struct delay_kind *kind, size_t first, int number,
+                       struct fault *fault)
 {
-    const struct curve *curve = rows_at(&reduction->curves, index);
-    const char *step = reduction_exchange(reduction, curve->exchange)->step;
+    struct delay_chart chart = { .reduction = writer->reduction, .kind = kind };
+    struct chart_file file = { .place = kind->place };
 
+    gather(&chart, first);
+    scale_axis(&chart);
+    title_chart(&chart);
+    (void) snprintf(file.name, sizeof(file.name), "%s-%d", kind->file, number);
+    (void) snprintf(file.title, sizeof(file.title), "%s", chart.title);
+    return chart_write(writer, &file,
+                       key_top + key_line * (double) chart.count + 4,
+                       draw_delays, &chart, fault);
+}
+
+static bool begins_chart(const struct reduction *reduction,
+                         const struct delay_kind *kind, size_t index)
+{
+    if (!is_of_kind(reduction, kind, index))
+        return false;
     for (size_t i = 0; i < index; i++) {
-        const struct curve *earlier = rows_at(&reduction->curves, i);
-
-        if (earlier->form == CURVE_CUMULATIVE
-            && strcmp(reduction_exchange(reduction, earlier->exchange)->step,
-                      step)
-                   == 0)
+        if (is_of_kind(reduction, kind, i) && share_chart(reduction, i, index))
             return false;
     }
     return true;
 }
 
-int chart_trips(struct chart_writer *writer, struct fault *fault)
+static int write_kind(struct chart_writer *writer,
+                      const struct delay_kind *kind, struct fault *fault)
 {
-    const struct reduction *reduction = writer->reduction;
-    int number = 0;
+    int number = 0, code = 0;
+
+    for (size_t i = 0; !code && i < writer->reduction->curves.count; i++) {
+        if (number < CHARTS_MOST && begins_chart(writer->reduction, kind, i))
+            code = write_chart(writer, kind, i, ++number, fault);
+    }
+    return code;
+}
+
+int chart_delays(struct chart_writer *writer, struct fault *fault)
+{
     int code = 0;
 
-    for (size_t i = 0; !code && i < reduction->curves.count; i++) {
-        const struct curve *curve = rows_at(&reduction->curves, i);
-        struct trip_chart chart = { .reduction = reduction };
-        struct chart_file file = { .place = CHART_ROUND_TRIPS };
-
-        if (curve->form != CURVE_CUMULATIVE || !is_new_step(reduction, i)
-            || ++number > CHARTS_MOST)
-            continue;
-        chart.step = reduction_exchange(reduction, curve->exchange)->step;
-        title_trips(&chart);
-        (void) snprintf(file.name, sizeof(file.name), "charts/round-trips-%d",
-                        number);
-        (void) snprintf(file.title, sizeof(file.title), "%s", chart.title);
-        code = chart_write(writer, &file, 380, draw_trips, &chart, fault);
-    }
+    for (size_t i = 0; !code && i < COUNT_OF(delay_kinds); i++)
+        code = write_kind(writer, &delay_kinds[i], fault);
     return code;
 }

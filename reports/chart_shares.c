@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/chart.h"
+#include "reports/chart_rows.h"
 
 #include "reports/wording.h"
 
@@ -8,30 +8,11 @@
  * all goodput with its interval, and a line at what it was entitled to.
  */
 static const double cent = 0.01;
-static const double row_height = 30;
-static const double rows_top = 78;
-static const double names_width = 190;
-static const double figures_width = 130;
 
 struct shares_chart {
-    const struct rows *table; /* of struct finding */
+    struct chart_rows rows;
     char title[240];
 };
-
-static double rows_height(const struct rows *table)
-{
-    double height = 0;
-
-    for (size_t i = 0; i < table->count; i++) {
-        const struct finding *share = rows_at(table, i);
-        const struct finding *before = i ? rows_at(table, i - 1) : NULL;
-
-        height += row_height;
-        if (!before || strcmp(before->step, share->step) != 0)
-            height += row_height;
-    }
-    return height;
-}
 
 static void draw_key(cairo_t *page)
 {
@@ -50,16 +31,12 @@ static void draw_key(cairo_t *page)
 }
 
 static void draw_share(cairo_t *page, const struct plot *plot, double y,
-                       const struct finding *share)
+                       const struct rows *table, size_t row)
 {
+    const struct finding *share = rows_at(table, row);
     const double entitled = (share->expected_low + share->expected_high) / 2;
-    char text[160], clean[160], figure[FIGURE_SIZE];
 
-    (void) snprintf(text, sizeof(text), "%s → %s", share->from, share->to);
-    wording_clean(text, clean, sizeof(clean));
     drawing_ink(page, INK_TEXT);
-    drawing_text(page, plot->left - 14, y + 4.5, CHART_TEXT_SIZE, false,
-                 ANCHOR_RIGHT, clean);
     if (isfinite(entitled))
         drawing_line(page, plot_x(plot, entitled / cent), y - 10,
                      plot_x(plot, entitled / cent), y + 10, 3);
@@ -70,57 +47,15 @@ static void draw_share(cairo_t *page, const struct plot *plot, double y,
         drawing_line(page, plot_x(plot, fmax(share->low, 0) / cent), y,
                      plot_x(plot, share->high / cent), y, 2);
     drawing_mark(page, plot_x(plot, share->value / cent), y, 0);
-    wording_figure(share, cent, 1, figure);
-    drawing_ink(page, INK_TEXT);
-    drawing_text(page, plot->right + 14, y + 4.5, CHART_TEXT_SIZE, false,
-                 ANCHOR_LEFT, figure);
-}
-
-static double most_share(const struct rows *table)
-{
-    double most = 0;
-
-    for (size_t i = 0; i < table->count; i++) {
-        const struct finding *share = rows_at(table, i);
-
-        most = chart_larger(most, share->value);
-        most = chart_larger(most, share->high);
-        most = chart_larger(most, share->expected_high);
-    }
-    return most;
 }
 
 static void draw_shares(cairo_t *page, const void *chart_)
 {
     const struct shares_chart *chart = chart_;
-    const struct plot plot = {
-        .left = CHART_MARGIN + names_width,
-        .right = CHART_WIDTH - CHART_MARGIN - figures_width,
-        .top = rows_top,
-        .bottom = rows_top + rows_height(chart->table),
-        .x = ticks_for(0, most_share(chart->table) / cent, 6),
-    };
-    double y = rows_top;
 
     chart_title(page, chart->title);
     draw_key(page);
-    plot_axis_x(page, &plot, "share of all goodput, %");
-    for (size_t i = 0; i < chart->table->count; i++) {
-        const struct finding *share = rows_at(chart->table, i);
-        const struct finding *before = i ? rows_at(chart->table, i - 1) : NULL;
-
-        if (!before || strcmp(before->step, share->step) != 0) {
-            char step[NAME_SIZE];
-
-            wording_clean(share->step, step, sizeof(step));
-            y += row_height;
-            drawing_ink(page, INK_TEXT);
-            drawing_text(page, CHART_MARGIN, y - 8, CHART_TEXT_SIZE, true,
-                         ANCHOR_LEFT, step);
-        }
-        y += row_height;
-        draw_share(page, &plot, y - row_height / 2, share);
-    }
+    chart_rows_draw(page, &chart->rows);
 }
 
 /* By how much the worst served falls behind what it is entitled to. */
@@ -142,7 +77,11 @@ static double worst_ratio(const struct rows *table)
 int chart_shares(struct chart_writer *writer, struct fault *fault)
 {
     struct rows table = wording_table(writer->reduction, "share_goodput");
-    struct shares_chart chart = { .table = &table };
+    struct shares_chart chart = { .rows = { .table = &table,
+                                            .axis = "share of all goodput, %",
+                                            .unit = cent,
+                                            .most_decimals = 1,
+                                            .draw = draw_share } };
     struct chart_file file = { .name = "charts/shares", .place = CHART_SHARES };
     const double worst = worst_ratio(&table);
     int code = 0;
@@ -157,8 +96,8 @@ int chart_shares(struct chart_writer *writer, struct fault *fault)
         (void) snprintf(chart.title, sizeof(chart.title),
                         "How the link was shared");
     (void) snprintf(file.title, sizeof(file.title), "%s", chart.title);
-    if (most_share(&table) > 0)
-        code = chart_write(writer, &file, rows_top + rows_height(&table) + 56,
+    if (chart_rows_most(&table) > 0)
+        code = chart_write(writer, &file, chart_rows_height(&table),
                            draw_shares, &chart, fault);
     rows_clear(&table);
     return code;

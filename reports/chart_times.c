@@ -1,108 +1,206 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/chart.h"
-
+#include "reports/chart_panels.h"
+#include "reports/chart_sets.h"
+#include "reports/repeats.h"
 #include "reports/wording.h"
 
-static const double k = 1e3; /* charts show kbit/s and ms */
+/*
+ * Goodput over time: one chart a download, its rounds below each other; one for
+ * those that ran at once, of their first round.
+ */
+static const double k = 1e3; /* kbit/s */
 
-struct time_chart {
-    const struct curve *curve;
-    char title[240];
-};
-
-static void draw_warm_up(cairo_t *page, const struct plot *plot,
-                         const struct curve *curve)
+/* "31.3 kbit/s, 98 % of expected", without the interval. */
+static void tell_steady(const struct finding *finding, char *ret_text,
+                        size_t size)
 {
-    if (!(curve->steady_from_s > 0))
+    char figure[FIGURE_SIZE];
+
+    ret_text[0] = '\0';
+    if (!finding || isnan(finding->value))
         return;
-    const double x = plot_x(plot, curve->steady_from_s);
-
-    drawing_ink(page, INK_TEXT);
-    drawing_line(page, x, plot->top, x, plot->bottom, 1);
-    drawing_label(page, x + 6, plot->bottom - 10, INK_TEXT, ANCHOR_LEFT,
-                  "steady from here");
+    wording_figure(finding, k, 2, figure);
+    figure[strcspn(figure, " ")] = '\0';
+    if (isfinite(wording_share_ratio(finding))
+        && wording_is_alone(finding->condition))
+        (void) snprintf(ret_text, size, "%s kbit/s, %.0f %% of expected",
+                        figure, 100 * wording_share_ratio(finding));
+    else
+        (void) snprintf(ret_text, size, "%s kbit/s", figure);
 }
 
-static void draw_time(cairo_t *page, const void *chart_)
+static double longest_gap_s(const struct curve *curve)
 {
-    const struct time_chart *chart = chart_;
-    const struct curve *curve = chart->curve;
-    const double most =
-        chart_larger(chart_curve_most(curve, false), curve->expected.high);
-    struct plot plot = {
-        .left = CHART_MARGIN + 44,
-        .right = CHART_WIDTH - CHART_MARGIN,
-        .top = 96,
-        .bottom = 290,
-        .x = ticks_for(0, chart_curve_most(curve, true), 7),
-        .y = ticks_for(0, most / k, 5),
-    };
+    double longest_s = 0;
 
-    ticks_end_at(&plot.x, chart_curve_most(curve, true) * 1.02);
-    chart_title(page, chart->title);
-    if (range_is_said(curve->expected))
-        chart_band_key(page, CHART_MARGIN, "expected");
-    plot_axis_y(page, &plot, "kbit/s");
-    if (range_is_said(curve->expected)) {
-        drawing_ink(page, INK_BAND);
-        drawing_rectangle(page, plot.left,
-                          plot_y(&plot, curve->expected.high / k), plot.right,
-                          plot_y(&plot, curve->expected.low / k));
-    }
-    plot_axis_x(page, &plot, "seconds since the first arrival");
-    drawing_ink(page, INK_FIRST);
-    cairo_new_path(page);
-    for (size_t i = 0; i < curve->points.count; i++) {
-        const struct point *point = rows_at(&curve->points, i);
+    for (size_t i = 0; i < curve->gaps.count; i++) {
+        const struct curve_gap *gap = rows_at(&curve->gaps, i);
 
-        cairo_line_to(page, plot_x(&plot, point->x),
-                      plot_y(&plot, point->y / k));
+        longest_s = fmax(longest_s, gap->to_s - gap->from_s);
     }
-    cairo_set_line_width(page, 1.8);
-    cairo_set_line_join(page, CAIRO_LINE_JOIN_ROUND);
-    cairo_stroke(page);
-    draw_warm_up(page, &plot, curve);
+    return longest_s;
 }
 
-static const struct finding *finding_of(const struct reduction *reduction,
-                                        const char *exchange,
-                                        const char *measure)
+/* "; nothing arrived for 6 s" */
+static void tell_gap(const struct curve *curve, char *ret_text, size_t size)
+{
+    const double longest_s = longest_gap_s(curve);
+    char number[FIGURE_SIZE];
+
+    ret_text[0] = '\0';
+    if (!(longest_s > 0))
+        return;
+    wording_significant(longest_s, longest_s < 10 ? 2 : 3, number);
+    (void) snprintf(ret_text, size, "; nothing arrived for %s s%s", number,
+                    curve->gaps.count > 1 ? " at the longest" : "");
+}
+
+static void label_panel(const struct reduction *reduction,
+                        const struct curve *curve, bool is_round,
+                        char *ret_text, size_t size)
+{
+    const struct exchange_record *exchange =
+        reduction_exchange(reduction, curve->exchange);
+    char steady[160], gap[128], name[200];
+
+    tell_steady(chart_finding(reduction, curve, "goodput_steady"), steady,
+                sizeof(steady));
+    tell_gap(curve, gap, sizeof(gap));
+    if (is_round)
+        (void) snprintf(name, sizeof(name), "round %llu",
+                        (unsigned long long) exchange->round);
+    else
+        (void) snprintf(name, sizeof(name), "%s → %s", exchange->from,
+                        exchange->to);
+    (void) snprintf(ret_text, size, "%s%s%s%s", name, steady[0] ? ": " : "",
+                    steady, gap);
+}
+
+static const struct curve *curve_of(const struct reduction *reduction,
+                                    size_t exchange)
+{
+    for (size_t i = 0; i < reduction->curves.count; i++) {
+        const struct curve *curve = rows_at(&reduction->curves, i);
+
+        if (curve->form == CURVE_RATE && curve->exchange == exchange)
+            return curve;
+    }
+    return NULL;
+}
+
+static void title_rounds(const struct reduction *reduction,
+                         const struct curve *first, struct panels_chart *chart)
+{
+    const struct exchange_record *exchange =
+        reduction_exchange(reduction, first->exchange);
+    struct curve whole = *first;
+    char name[240], steady[96], gap[128] = "", text[640];
+
+    whole.is_all_rounds =
+        repeats_next(reduction, first->exchange) < reduction->exchanges.count;
+    tell_steady(chart_finding(reduction, &whole, "goodput_steady"), steady,
+                sizeof(steady));
+    if (chart->count == 1)
+        tell_gap(first, gap, sizeof(gap));
+    chart_name(&(struct chart_names){ .step = exchange->step,
+                                      .from = exchange->from,
+                                      .to = exchange->to,
+                                      .condition = exchange->condition },
+               name, sizeof(name));
+    (void) snprintf(text, sizeof(text), "%s%s%s%s%s", name,
+                    steady[0] ? ": steady at " : "", steady, gap,
+                    chart->left_out_count ? " (first rounds)" : "");
+    wording_clean(text, chart->title, sizeof(chart->title));
+}
+
+static void gather_rounds(const struct reduction *reduction,
+                          const struct curve *first, struct panels_chart *chart)
+{
+    for (size_t i = first->exchange; i < reduction->exchanges.count;
+         i = repeats_next(reduction, i)) {
+        const struct curve *curve = curve_of(reduction, i);
+        char label[560];
+
+        if (!curve)
+            continue;
+        label_panel(reduction, curve, true, label, sizeof(label));
+        chart_panels_add(chart, curve, label);
+    }
+    title_rounds(reduction, first, chart);
+}
+
+static const struct finding *total_of(const struct reduction *reduction,
+                                      const struct exchange_record *exchange)
 {
     for (size_t i = 0; i < reduction->findings.count; i++) {
         const struct finding *finding = rows_at(&reduction->findings, i);
 
-        if (strcmp(finding->exchange, exchange) == 0
-            && strcmp(finding->measure, measure) == 0)
+        if (strcmp(finding->measure, "goodput_total") == 0
+            && finding->round == exchange->round
+            && strcmp(finding->step, exchange->step) == 0)
             return finding;
     }
     return NULL;
 }
 
-static void title_time(const struct reduction *reduction,
-                       const struct exchange_record *exchange, char *ret_title,
-                       size_t size)
+static void gather_together(const struct reduction *reduction,
+                            const struct curve *first,
+                            struct panels_chart *chart)
 {
-    const struct finding *finding =
-        finding_of(reduction, exchange->id, "goodput_steady");
-    char figure[FIGURE_SIZE] = "";
-    char text[240];
-    int used = snprintf(text, sizeof(text), "%s, %s → %s", exchange->step,
-                        exchange->from, exchange->to);
+    const struct exchange_record *exchange =
+        reduction_exchange(reduction, first->exchange);
+    char steady[160], text[400];
 
-    if (reduction->plan->rounds > 1)
-        used += snprintf(text + used, sizeof(text) - (size_t) used,
-                         ", round %u", (unsigned) exchange->round);
-    if (finding && !isnan(finding->value)) {
-        wording_figure(finding, k, 2, figure);
-        figure[strcspn(figure, " ")] = '\0'; /* without its interval */
-        used += snprintf(text + used, sizeof(text) - (size_t) used,
-                         ": steady at %s kbit/s", figure);
-        if (isfinite(wording_share_ratio(finding)))
-            (void) snprintf(text + used, sizeof(text) - (size_t) used,
-                            ", %.0f %% of expected",
-                            100 * wording_share_ratio(finding));
+    for (size_t i = 0; i < reduction->curves.count; i++) {
+        const struct curve *curve = rows_at(&reduction->curves, i);
+        char label[560];
+
+        if (curve->form != CURVE_RATE
+            || !chart_is_together(reduction, first->exchange, curve->exchange))
+            continue;
+        label_panel(reduction, curve, false, label, sizeof(label));
+        chart_panels_add(chart, curve, label);
     }
-    wording_clean(text, ret_title, size);
+    tell_steady(total_of(reduction, exchange), steady, sizeof(steady));
+    (void) snprintf(text, sizeof(text), "%s: %zu downloads at once%s%s%s",
+                    exchange->step, chart->count + chart->left_out_count,
+                    steady[0] ? ", together " : "", steady,
+                    chart->left_out_count ? " (first ones)" : "");
+    wording_clean(text, chart->title, sizeof(chart->title));
+}
+
+/* Is it the first curve of its chart?  Of downloads at once the later rounds
+ * are in the figures only. */
+static bool begins_chart(const struct reduction *reduction, size_t index,
+                         bool is_single)
+{
+    const struct curve *curve = rows_at(&reduction->curves, index);
+
+    if (!repeats_is_first(reduction, curve->exchange))
+        return false;
+    for (size_t i = 0; !is_single && i < index; i++) {
+        const struct curve *earlier = rows_at(&reduction->curves, i);
+
+        if (earlier->form == CURVE_RATE
+            && chart_is_together(reduction, earlier->exchange, curve->exchange))
+            return false;
+    }
+    return true;
+}
+
+/* The only download of its moment, whatever else ran beside it. */
+static bool is_single(const struct reduction *reduction, size_t index)
+{
+    const struct curve *curve = rows_at(&reduction->curves, index);
+
+    for (size_t i = 0; i < reduction->curves.count; i++) {
+        const struct curve *other = rows_at(&reduction->curves, i);
+
+        if (i != index && other->form == CURVE_RATE
+            && chart_is_together(reduction, other->exchange, curve->exchange))
+            return false;
+    }
+    return true;
 }
 
 int chart_times(struct chart_writer *writer, struct fault *fault)
@@ -113,17 +211,19 @@ int chart_times(struct chart_writer *writer, struct fault *fault)
 
     for (size_t i = 0; !code && i < reduction->curves.count; i++) {
         const struct curve *curve = rows_at(&reduction->curves, i);
-        struct time_chart chart = { .curve = curve };
-        struct chart_file file = { .place = CHART_OVER_TIME };
+        struct panels_chart chart = { .count = 0 };
+        char name[64];
 
-        if (curve->form != CURVE_RATE || ++number > CHARTS_MOST)
+        if (curve->form != CURVE_RATE || number == CHARTS_MOST)
             continue;
-        title_time(reduction, reduction_exchange(reduction, curve->exchange),
-                   chart.title, sizeof(chart.title));
-        (void) snprintf(file.name, sizeof(file.name),
-                        "charts/goodput-over-time-%d", number);
-        (void) snprintf(file.title, sizeof(file.title), "%s", chart.title);
-        code = chart_write(writer, &file, 350, draw_time, &chart, fault);
+        const bool is_alone = is_single(reduction, i);
+
+        if (!begins_chart(reduction, i, is_alone))
+            continue;
+        (is_alone ? gather_rounds : gather_together)(reduction, curve, &chart);
+        (void) snprintf(name, sizeof(name), "charts/goodput-over-time-%d",
+                        ++number);
+        code = chart_panels_write(writer, &chart, CHART_OVER_TIME, name, fault);
     }
     return code;
 }

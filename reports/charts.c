@@ -15,8 +15,8 @@ int chart_write(struct chart_writer *writer, const struct chart_file *file,
 void chart_title(cairo_t *page, const char *title)
 {
     drawing_ink(page, INK_TEXT);
-    drawing_text(page, CHART_MARGIN, 30, CHART_TITLE_SIZE, true, ANCHOR_LEFT,
-                 title);
+    drawing_text_within(page, CHART_MARGIN, 30, CHART_TITLE_SIZE, true,
+                        ANCHOR_LEFT, CHART_WIDTH - 2 * CHART_MARGIN, title);
 }
 
 void chart_band_key(cairo_t *page, double x, const char *what)
@@ -44,6 +44,29 @@ double chart_curve_most(const struct curve *curve, bool is_x)
     return most;
 }
 
+const struct finding *chart_finding(const struct reduction *reduction,
+                                    const struct curve *curve,
+                                    const char *measure)
+{
+    const struct exchange_record *exchange =
+        reduction_exchange(reduction, curve->exchange);
+    const char *id = curve->is_all_rounds ? "" : exchange->id;
+    const char *from = curve->is_from_second ? exchange->to : exchange->from;
+    const char *to = curve->is_from_second ? exchange->from : exchange->to;
+
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        const struct finding *finding = rows_at(&reduction->findings, i);
+
+        if (strcmp(finding->measure, measure) == 0
+            && strcmp(finding->exchange, id) == 0
+            && strcmp(finding->from, from) == 0 && strcmp(finding->to, to) == 0
+            && strcmp(finding->step, exchange->step) == 0
+            && strcmp(finding->condition, exchange->condition) == 0)
+            return finding;
+    }
+    return NULL;
+}
+
 int charts_write(const struct reduction *reduction, const char *folder,
                  struct rows *files, struct fault *fault)
 {
@@ -53,7 +76,9 @@ int charts_write(const struct reduction *reduction, const char *folder,
     if (!code)
         code = chart_times(&writer, fault);
     if (!code)
-        code = chart_trips(&writer, fault);
+        code = chart_delays(&writer, fault);
+    if (!code)
+        code = chart_answers(&writer, fault);
     if (!code)
         code = chart_shortfalls(&writer, fault);
     if (!code)

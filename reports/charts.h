@@ -12,6 +12,8 @@ struct chart_file {
         CHART_SUMMARY,
         CHART_OVER_TIME,
         CHART_ROUND_TRIPS,
+        CHART_ANSWERS,
+        CHART_CONFIRMATIONS,
         CHART_SHORTFALL,
         CHART_SHARES
     } place;

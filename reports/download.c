@@ -2,6 +2,7 @@
 #include "reports/download.h"
 
 #include "reports/arrivals.h"
+#include "reports/pixel_columns.h"
 #include "reports/steadiness.h"
 #include "reports/table.h"
 
@@ -17,6 +18,11 @@
 /* Without an expected cycle the record is cut into this many intervals. */
 static const double intervals_without_cycle = 60;
 static const size_t curve_points_most = 150;
+/* Nothing arrived: for so long, for so many cycles, and for so many times what
+ * lies between two arrivals on average (others have their turns too). */
+static const double gap_least_s = 2;
+static const double gap_least_cycles = 8;
+static const double gap_least_arrivals = 5;
 
 /* One transfer at its receiver. */
 struct transfer {
@@ -212,6 +218,41 @@ static void add_method(struct reduction *reduction,
         isnan(steady->batches.lag1) ? 0 : steady->batches.lag1);
 }
 
+static void add_gap(struct curve *curve, double least_s, double from_s,
+                    double to_s)
+{
+    if (to_s - from_s < least_s)
+        return;
+    struct curve_gap *gap = rows_add(&curve->gaps);
+
+    *gap = (struct curve_gap){ from_s, to_s };
+}
+
+/* Between arrivals, and from the last one until the feeding time was over. */
+static void add_gaps(struct curve *curve, const struct transfer *transfer)
+{
+    const struct arrivals *arrivals = &transfer->arrivals;
+    const size_t within = arrivals_until(arrivals, transfer->until_ns);
+    const uint64_t first_ns = arrivals->at_ns[0];
+    const double arrived_s =
+        (double) (arrivals->at_ns[within - 1] - first_ns) * 1e-9;
+    const double least_s =
+        fmax(fmax(gap_least_s, gap_least_cycles * transfer->cycle_ns * 1e-9),
+             gap_least_arrivals * arrived_s / (double) within);
+    double last_s = 0;
+
+    for (size_t i = 1; i < within; i++) {
+        const double at_s = (double) (arrivals->at_ns[i] - first_ns) * 1e-9;
+
+        add_gap(curve, least_s, last_s, at_s);
+        last_s = at_s;
+    }
+    curve->span_s = transfer->until_ns == UINT64_MAX
+                        ? last_s
+                        : (double) (transfer->until_ns - first_ns) * 1e-9;
+    add_gap(curve, least_s, last_s, curve->span_s);
+}
+
 static void add_curve(struct reduction *reduction, size_t exchange,
                       const struct transfer *transfer,
                       const struct steady *steady)
@@ -224,9 +265,12 @@ static void add_curve(struct reduction *reduction, size_t exchange,
         return;
     struct curve *curve = reduction_add_curve(reduction, CURVE_RATE, exchange);
 
-    curve->expected = reduction_expectation(
-                          reduction, reduction_exchange(reduction, exchange))
-                          ->goodput_bps;
+    const struct exchange_record *record =
+        reduction_exchange(reduction, exchange);
+
+    /* It is for one alone. */
+    if (strcmp(record->condition, "idle") == 0)
+        curve->expected = reduction_expectation(reduction, record)->goodput_bps;
     if (steady->lack == STEADY_ENOUGH)
         curve->steady_from_s =
             (double) steady->cut_count * transfer->cycle_ns * 1e-9;
@@ -237,6 +281,12 @@ static void add_curve(struct reduction *reduction, size_t exchange,
         point->y = statistics_mean(transfer->rates_bps + i * cycles_a_point,
                                    cycles_a_point);
     }
+    add_gaps(curve, transfer);
+    /* What the means hide; of a short record they hide little. */
+    for (size_t i = 0; cycles_a_point > 3 && i < transfer->cycle_count; i++)
+        pixel_columns_add(&curve->columns,
+                          ((double) i + 0.5) * transfer->cycle_ns * 1e-9,
+                          curve->span_s, transfer->rates_bps[i]);
 }
 
 /*

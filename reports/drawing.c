@@ -16,7 +16,7 @@ static const double text_size = 13;
 static const double inks[INK_COUNT][3] = {
     [INK_TEXT] = { 0.13, 0.13, 0.13 },   [INK_FAINT] = { 0.86, 0.86, 0.86 },
     [INK_BAND] = { 0.80, 0.84, 0.80 },   [INK_FIRST] = { 0.00, 0.27, 0.50 },
-    [INK_SECOND] = { 0.84, 0.43, 0.00 }, [INK_THIRD] = { 0.25, 0.50, 0.40 },
+    [INK_SECOND] = { 0.90, 0.50, 0.05 }, [INK_THIRD] = { 0.25, 0.50, 0.40 },
     [INK_FOURTH] = { 0.60, 0.20, 0.50 },
 };
 
@@ -208,6 +208,47 @@ void drawing_text(cairo_t *page, double x, double y, double size, bool is_bold,
     cairo_show_text(page, text);
 }
 
+static double width_of(cairo_t *page, double size, bool is_bold,
+                       const char *text)
+{
+    cairo_text_extents_t extents;
+
+    place_text(page, 0, 0, size, is_bold, ANCHOR_LEFT, text);
+    cairo_text_extents(page, text, &extents);
+    return extents.x_advance;
+}
+
+/* By one character, and the dots behind it. */
+static void shorten(char *text)
+{
+    static const char dots[] = "…";
+    size_t length = strlen(text);
+
+    if (length >= sizeof(dots) - 1
+        && strcmp(text + length - (sizeof(dots) - 1), dots) == 0)
+        length -= sizeof(dots) - 1;
+    while (length && (text[--length] & 0xc0) == 0x80)
+        ;
+    (void) memcpy(text + length, dots, sizeof(dots));
+}
+
+void drawing_text_within(cairo_t *page, double x, double y, double size,
+                         bool is_bold, enum anchor anchor, double width,
+                         const char *text)
+{
+    static const double least_ratio = 0.75;
+    const double wide = width_of(page, size, is_bold, text);
+    char cut[1024];
+
+    if (wide > width)
+        size *= fmax(least_ratio, width / wide);
+    (void) snprintf(cut, sizeof(cut) - sizeof("…"), "%s", text);
+    while (strcmp(cut, "…") != 0
+           && width_of(page, size, is_bold, cut) > width + 0.5)
+        shorten(cut);
+    drawing_text(page, x, y, size, is_bold, anchor, cut);
+}
+
 void drawing_label(cairo_t *page, double x, double y, enum ink ink,
                    enum anchor anchor, const char *text)
 {
@@ -285,22 +326,30 @@ double plot_y(const struct plot *plot, double value)
                  * (plot->bottom - plot->top);
 }
 
+void plot_grid_x(cairo_t *page, const struct plot *plot)
+{
+    drawing_ink(page, INK_FAINT);
+    for (size_t i = 0; i < plot->x.count; i++) {
+        const double x = plot_x(plot, ticks_at(&plot->x, i));
+
+        drawing_line(page, x, plot->top, x, plot->bottom, 1);
+    }
+    drawing_ink(page, INK_TEXT);
+    drawing_line(page, plot->left, plot->bottom, plot->right, plot->bottom, 1);
+}
+
 void plot_axis_x(cairo_t *page, const struct plot *plot, const char *name)
 {
+    plot_grid_x(page, plot);
     for (size_t i = 0; i < plot->x.count; i++) {
         const double x = plot_x(plot, ticks_at(&plot->x, i));
         char number[32];
 
         (void) snprintf(number, sizeof(number), "%.*f", plot->x.decimals,
                         ticks_at(&plot->x, i));
-        drawing_ink(page, INK_FAINT);
-        drawing_line(page, x, plot->top, x, plot->bottom, 1);
-        drawing_ink(page, INK_TEXT);
         drawing_text(page, x, plot->bottom + 18, text_size, false,
                      ANCHOR_MIDDLE, number);
     }
-    drawing_ink(page, INK_TEXT);
-    drawing_line(page, plot->left, plot->bottom, plot->right, plot->bottom, 1);
     drawing_text(page, (plot->left + plot->right) / 2, plot->bottom + 38,
                  text_size, false, ANCHOR_MIDDLE, name);
 }

@@ -40,6 +40,11 @@ int drawing_write(const char *path, double width, double height,
 void drawing_ink(cairo_t *page, enum ink ink);
 void drawing_text(cairo_t *page, double x, double y, double size, bool is_bold,
                   enum anchor anchor, const char *text);
+/* The same in less room: smaller if need be, and cut off if that is not enough.
+ */
+void drawing_text_within(cairo_t *page, double x, double y, double size,
+                         bool is_bold, enum anchor anchor, double width,
+                         const char *text);
 /* A text with a white rim, to be read over lines. */
 void drawing_label(cairo_t *page, double x, double y, enum ink ink,
                    enum anchor anchor, const char *text);
@@ -57,6 +62,8 @@ struct plot {
 };
 double plot_x(const struct plot *plot, double value);
 double plot_y(const struct plot *plot, double value);
+/* The lines of the x axis alone. */
+void plot_grid_x(cairo_t *page, const struct plot *plot);
 void plot_axis_x(cairo_t *page, const struct plot *plot, const char *name);
 void plot_axis_y(cairo_t *page, const struct plot *plot, const char *name);
 

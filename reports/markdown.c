@@ -50,7 +50,9 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     markdown_uses(reduction, out);
     write_round_trips(reduction, out);
     write_charts(charts, CHART_ROUND_TRIPS, out);
+    write_charts(charts, CHART_ANSWERS, out);
     markdown_messages(reduction, out);
+    write_charts(charts, CHART_CONFIRMATIONS, out);
     markdown_together(reduction, out);
     write_charts(charts, CHART_SHARES, out);
     write_over_time(charts, out);

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/confirmation.h"
+#include "reports/cumulative.h"
 #include "reports/quantiles.h"
 #include "reports/repeats.h"
 #include "reports/table.h"
@@ -302,22 +303,42 @@ static int reduce(struct reduction *reduction, size_t exchange,
 
 /* --- over rounds ---------------------------------------------------------- */
 
+static void add_curve(struct reduction *reduction, const struct times *times)
+{
+    if (!times->sorted_s.count)
+        return;
+    struct curve *curve =
+        reduction_add_curve(reduction, CURVE_CUMULATIVE, times->exchange);
+
+    curve->is_all_rounds = times->is_all_rounds;
+    curve->is_from_second = times->direction == FROM_SECOND;
+    cumulative_fill(curve, times->sorted_s.data, times->sorted_s.count);
+}
+
+static void combine_direction(struct reduction *reduction, size_t exchange,
+                              enum direction direction)
+{
+    const bool is_all_rounds =
+        repeats_next(reduction, exchange) < reduction->exchanges.count;
+    struct times times;
+
+    gather(reduction, exchange, direction, is_all_rounds, &times);
+    if (is_all_rounds)
+        add_findings(reduction, &times);
+    add_curve(reduction, &times);
+    rows_clear(&times.sorted_s);
+}
+
 static void combine(struct reduction *reduction)
 {
     for (size_t i = 0; i < reduction->exchanges.count; i++) {
         if (strcmp(reduction_exchange(reduction, i)->kind->name,
                    messages_report.name)
                 != 0
-            || !repeats_is_first(reduction, i)
-            || repeats_next(reduction, i) == reduction->exchanges.count)
+            || !repeats_is_first(reduction, i))
             continue;
-        for (int k = 0; k < DIRECTION_COUNT; k++) {
-            struct times times;
-
-            gather(reduction, i, (enum direction) k, true, &times);
-            add_findings(reduction, &times);
-            rows_clear(&times.sorted_s);
-        }
+        for (int k = 0; k < DIRECTION_COUNT; k++)
+            combine_direction(reduction, i, (enum direction) k);
     }
 }
 

@@ -1,4 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/cumulative.h"
+#include "reports/pixel_columns.h"
 #include "reports/quantiles.h"
 #include "reports/repeats.h"
 #include "reports/steadiness.h"
@@ -39,8 +41,6 @@ static const struct {
 /* The expectation is for the ping's preset size; another size takes another
  * time. */
 static const uint64_t expected_size_bytes = 56;
-
-static const size_t curve_points_most = 2000;
 
 /* Delays of one exchange, or of the same one in all rounds. */
 struct delays {
@@ -241,22 +241,11 @@ static void add_curve(struct reduction *reduction, const struct delays *delays)
         reduction_expectation(reduction, record);
 
     curve->is_all_rounds = delays->is_all_rounds;
-    curve->missing_count = delays->count - delays->answered_count;
     if (is_expected(record) && range_is_said(expectation->mean_rtt_ns))
         curve->expected =
             (struct range){ expectation->mean_rtt_ns.low * 1e-9,
                             expectation->mean_rtt_ns.high * 1e-9 };
-    /* No chart shows more. */
-    const size_t stride = delays->answered_count / curve_points_most + 1;
-
-    for (size_t i = 0; i < delays->answered_count; i++) {
-        if (i % stride && i + 1 < delays->answered_count)
-            continue;
-        struct point *point = rows_add(&curve->points);
-
-        point->x = delays->sorted_s[i];
-        point->y = (double) (i + 1) / (double) delays->count;
-    }
+    cumulative_fill(curve, delays->sorted_s, delays->count);
 }
 
 static void add_why(struct reduction *reduction,
@@ -353,7 +342,21 @@ static void reduce_probes(struct reduction *reduction, size_t exchange)
 struct reading {
     struct reduction *reduction;
     struct exchange_record *exchange;
+    struct curve *curve; /* its answers along time */
 };
+
+/* When its probe was sent, and how long the answer took. */
+static void draw_probe(struct curve *curve, uint64_t begun_ns,
+                       const struct ping_probe *probe)
+{
+    const bool is_answered =
+        probe->state == PROBE_ANSWERED && probe->rtt_ns > 0;
+
+    pixel_columns_add(
+        &curve->columns, (double) (int64_t) (probe->sent_ns - begun_ns) * 1e-9,
+        curve->span_s,
+        is_answered ? (double) probe->rtt_ns * 1e-9 : (double) NAN);
+}
 
 static void on_probe(void *owner, const void *record)
 {
@@ -364,6 +367,8 @@ static void on_probe(void *owner, const void *record)
     if (probe->state == PROBE_UNSENT)
         return;
     *(double *) rows_add(&reading->reduction->probes) = kept_of(probe);
+    draw_probe(reading->curve, reading->exchange->from_account.account.begun_ns,
+               probe);
     reading->exchange->probe_count++;
 }
 
@@ -371,7 +376,8 @@ static int reduce(struct reduction *reduction, size_t exchange,
                   struct fault *fault)
 {
     struct exchange_record *record = reduction_exchange(reduction, exchange);
-    struct reading reading = { reduction, record };
+    const struct exchange_account *account = &record->from_account.account;
+    struct reading reading = { reduction, record, NULL };
     struct ping_probe probe;
     const struct stream_to to = { &probe, sizeof(probe), on_probe, &reading };
     char why[160];
@@ -382,6 +388,9 @@ static int reduce(struct reduction *reduction, size_t exchange,
         return 0;
     }
     record->first_probe = reduction->probes.count;
+    reading.curve = reduction_add_curve(reduction, CURVE_ANSWERS, exchange);
+    reading.curve->span_s =
+        (double) (account->ended_ns - account->begun_ns) * 1e-9;
     const int code = reduction_stream_series(
         reduction, record, &record->from_account, "probes", "row", &to, fault);
 

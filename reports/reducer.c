@@ -43,8 +43,13 @@ void reduction_init(struct reduction *reduction, sqlite3 *logbook,
 
 void reduction_clear(struct reduction *reduction)
 {
-    for (size_t i = 0; i < reduction->curves.count; i++)
-        rows_clear(&((struct curve *) rows_at(&reduction->curves, i))->points);
+    for (size_t i = 0; i < reduction->curves.count; i++) {
+        struct curve *curve = rows_at(&reduction->curves, i);
+
+        rows_clear(&curve->points);
+        rows_clear(&curve->columns);
+        rows_clear(&curve->gaps);
+    }
     rows_clear(&reduction->exchanges);
     rows_clear(&reduction->findings);
     rows_clear(&reduction->values);

@@ -2,6 +2,7 @@
 #include "reports/reduction.h"
 
 #include "reports/arrivals.h"
+#include "reports/pixel_columns.h"
 #include "reports/samples.h"
 
 #include <bothends/kinds/download.h>
@@ -102,7 +103,10 @@ struct curve *reduction_add_curve(struct reduction *reduction,
     curve->exchange = exchange;
     curve->expected = range_unsaid();
     curve->steady_from_s = (double) NAN;
+    curve->span_s = (double) NAN;
     curve->points.row_size = sizeof(struct point);
+    curve->columns.row_size = sizeof(struct pixel_column);
+    curve->gaps.row_size = sizeof(struct curve_gap);
     return curve;
 }
 

@@ -79,8 +79,14 @@ struct value_record {
 };
 
 enum curve_form {
-    CURVE_RATE,      /* x: seconds, y: bit/s */
-    CURVE_CUMULATIVE /* x: seconds, y: share of all sent */
+    CURVE_RATE,       /* x: seconds, y: bit/s; columns: of each cycle */
+    CURVE_CUMULATIVE, /* x: seconds, y: share of all sent */
+    CURVE_ANSWERS     /* columns only: round trips in s, by when they began */
+};
+
+/* In which nothing arrived. */
+struct curve_gap {
+    double from_s, to_s;
 };
 
 /* What a chart shows of one exchange, or of one in all rounds. */
@@ -88,10 +94,14 @@ struct curve {
     enum curve_form form;
     size_t exchange; /* index, for its names */
     bool is_all_rounds;
+    bool is_from_second; /* of messages: those that the second end sent */
+    double span_s;       /* how long the exchange took; NaN: not known */
     struct range expected;  /* on the axis of values; NaN: none */
     double steady_from_s;   /* where the warm-up ends; NaN */
     uint64_t missing_count; /* lost */
     struct rows points;     /* of struct point */
+    struct rows columns;    /* of struct pixel_column: reports/pixel_columns.h */
+    struct rows gaps;       /* of struct curve_gap */
 };
 
 struct point {

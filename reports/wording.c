@@ -5,6 +5,49 @@
 #include <ctype.h>
 #include <time.h>
 
+/* --- what ran beside ------------------------------------------------------ */
+
+bool wording_is_alone(const char *condition)
+{
+    return !condition[0] || strcmp(condition, "idle") == 0;
+}
+
+/* The part of "ping + ping + download" that stands at the front; moves on. */
+static size_t take_part(const char **text, const char **ret_part)
+{
+    static const char joint[] = " + ";
+    const char *end = strstr(*text, joint);
+    const size_t length = end ? (size_t) (end - *text) : strlen(*text);
+
+    *ret_part = *text;
+    *text = end ? end + strlen(joint) : *text + length;
+    return length;
+}
+
+void wording_condition(const char *condition, char *ret_text, size_t size)
+{
+    size_t used = 0;
+
+    ret_text[0] = '\0';
+    while (*condition && used < size) {
+        const char *part, *other;
+        const size_t length = take_part(&condition, &part);
+        const char *rest = condition;
+        unsigned count = 1;
+        char times[16] = "";
+
+        while (*rest && take_part(&rest, &other) == length
+               && strncmp(part, other, length) == 0) {
+            count++;
+            condition = rest;
+        }
+        if (count > 1)
+            (void) snprintf(times, sizeof(times), "%u × ", count);
+        used += (size_t) snprintf(ret_text + used, size - used, "%s%s%.*s",
+                                  used ? " + " : "", times, (int) length, part);
+    }
+}
+
 /* --- foreign text --------------------------------------------------------- */
 
 /* A blank in place of a control of ASCII, which may stand between words. */

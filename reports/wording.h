@@ -39,6 +39,12 @@ double wording_share_ratio(const struct finding *finding);
 /* "14 March 2031, 10:12" */
 void wording_date(uint64_t unix_ns, char *ret_text, size_t size);
 
+/* What ran beside it, as a person says it: "6 × ping" of "ping + ping + ...";
+ * not escaped. */
+void wording_condition(const char *condition, char *ret_text, size_t size);
+/* Was it alone on the link? */
+bool wording_is_alone(const char *condition);
+
 /* The findings that stand in tables: of each measure the ones over all rounds
  * where there are such, else those of single exchanges, by step in the plan's
  * order.  Goodput and gain of downloads that ran at once are left to the table

@@ -111,6 +111,56 @@ static void dates_are_in_utc_whatever_the_place(void **state)
     assert_string_equal(text, "14 March 2031, 10:12");
 }
 
+static void significant_digits_have_no_exponent(void **state)
+{
+    static const struct {
+        double value;
+        int digits;
+        const char *text;
+    } cases[] = {
+        { 1000, 2, "1000" },   { 47500, 3, "47500" },
+        { 47512, 3, "47500" }, { 0.081234, 2, "0.081" },
+        { 12.0, 4, "12" },     { 0.75, 4, "0.75" },
+        { 999.96, 4, "1000" }, { 1.25, 2, "1.2" },
+        { -98, 4, "-98" },     { 1e12, 3, "1000000000000" },
+        { 0, 3, "0" },         { (double) INFINITY, 3, "∞" },
+    };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        char text[FIGURE_SIZE];
+
+        wording_significant(cases[i].value, cases[i].digits, text);
+        assert_string_equal(text, cases[i].text);
+    }
+}
+
+static void equal_exchanges_beside_are_counted(void **state)
+{
+    static const struct {
+        const char *condition, *text;
+    } cases[] = {
+        { "ping + ping + ping", "3 × ping" },
+        { "ping", "ping" },
+        { "ping + download + download", "ping + 2 × download" },
+        { "ping a > b + ping a > c", "ping a > b + ping a > c" },
+        { "ping a > b + ping a", "ping a > b + ping a" },
+        { "7 others", "7 others" },
+        { "", "" },
+    };
+    char small[8];
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        char text[64];
+
+        wording_condition(cases[i].condition, text, sizeof(text));
+        assert_string_equal(text, cases[i].text);
+    }
+    wording_condition("ping + download", small, sizeof(small));
+    assert_string_equal(small, "ping + ");
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -118,6 +168,8 @@ int main(void)
         cmocka_unit_test(text_is_kept_from_acting_as_markdown_or_html),
         cmocka_unit_test(broken_bytes_are_replaced_and_good_ones_kept),
         cmocka_unit_test(dates_are_in_utc_whatever_the_place),
+        cmocka_unit_test(significant_digits_have_no_exponent),
+        cmocka_unit_test(equal_exchanges_beside_are_counted),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

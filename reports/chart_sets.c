@@ -1,0 +1,42 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/chart_sets.h"
+
+#include "reports/wording.h"
+
+#include <inttypes.h>
+
+bool chart_is_together(const struct reduction *reduction, size_t a, size_t b)
+{
+    const struct exchange_record *one = reduction_exchange(reduction, a);
+    const struct exchange_record *other = reduction_exchange(reduction, b);
+
+    return one->started_unix_ns == other->started_unix_ns
+           && one->round == other->round && strcmp(one->step, other->step) == 0;
+}
+
+size_t chart_count_together(const struct reduction *reduction, size_t exchange)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < reduction->exchanges.count; i++)
+        count += chart_is_together(reduction, exchange, i);
+    return count;
+}
+
+void chart_name(const struct chart_names *names, char *ret_text, size_t size)
+{
+    char beside[96];
+    int used = snprintf(ret_text, size, "%s", names->step);
+
+    if (names->from)
+        used += snprintf(ret_text + used, size - (size_t) used, ", %s → %s",
+                         names->from, names->to);
+    if (names->together_count > 1) {
+        (void) snprintf(ret_text + used, size - (size_t) used,
+                        ", %" PRIu64 " at once", names->together_count);
+    } else if (!wording_is_alone(names->condition)) {
+        wording_condition(names->condition, beside, sizeof(beside));
+        (void) snprintf(ret_text + used, size - (size_t) used, ", beside %s",
+                        beside);
+    }
+}
