@@ -263,6 +263,61 @@ static void rounds_are_put_together_by_direction(void **state)
                    4.0 / 72);
 }
 
+/* Two pairs between the same ends, of which the second takes twice as long. */
+static void add_two_pairs(struct fixture *fixture, uint64_t round)
+{
+    const struct made_end ends[] = {
+        { "first", 40, 0, 10 * NS_PER_MS, ACCOUNT_DONE },
+        { "first", 40, 0, 20 * NS_PER_MS, ACCOUNT_DONE },
+    };
+    struct exchange_account accounts[2];
+    struct made_exchange pairs[2];
+
+    for (size_t i = 0; i < 2; i++) {
+        make_account(&ends[i], &accounts[i]);
+        pairs[i] = (struct made_exchange){
+            .kind = &messages_kind,
+            .round = round,
+            .plan_index = 2 + i,
+            .from = "mill",
+            .to = "quay",
+            .condition = "messages mill <> quay",
+            .spec = &spec,
+            .from_account = &accounts[i],
+        };
+    }
+    made_run_add_together(&fixture->made, pairs, 2);
+    for (size_t i = 0; i < 2; i++)
+        account_clear(&accounts[i]);
+}
+
+static void
+pairs_alike_in_a_group_are_told_apart_when_rounds_are_combined(void **state)
+{
+    struct fixture *fixture = *state;
+    static const struct {
+        const char *condition;
+        double p50_s;
+    } wanted[] = { { "messages mill <> quay; 1 of 2", 0.20 },
+                   { "messages mill <> quay; 2 of 2", 0.40 } };
+    size_t count = 0;
+
+    add_two_pairs(fixture, 1);
+    add_two_pairs(fixture, 2);
+    reduce(fixture);
+    for (size_t i = 0; i < fixture->findings.count; i++) {
+        const struct finding *finding = rows_at(&fixture->findings, i);
+
+        if (finding->round || strcmp(finding->measure, "confirmed_p50") != 0
+            || strcmp(finding->from, "mill") != 0)
+            continue;
+        assert_true(count < 2);
+        assert_string_equal(finding->condition, wanted[count].condition);
+        assert_seconds(finding->value, wanted[count++].p50_s);
+    }
+    assert_int_equal(count, 2);
+}
+
 /* --- held against what is expected ---------------------------------------- */
 
 /* Half within 20 times step_ns. */
@@ -378,6 +433,7 @@ int main(void)
         TEST(what_had_not_waited_out_at_the_stop_is_left_out),
         TEST(an_account_that_never_came_is_said_for_its_direction_only),
         TEST(rounds_are_put_together_by_direction),
+        TEST(pairs_alike_in_a_group_are_told_apart_when_rounds_are_combined),
         TEST(the_expected_median_is_a_round_trip_and_half_a_cycle),
         TEST(slow_confirmations_are_short_of_what_is_expected),
         TEST(confirmations_within_what_is_expected_meet_it),
