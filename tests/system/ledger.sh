@@ -28,7 +28,8 @@ CREATE TABLE packet AS SELECT "from", "to", "source", "destination",
     CAST(icmp_sequence AS INTEGER) AS icmp_sequence,
     CAST(enqueued_ns AS INTEGER) AS enqueued_ns,
     CAST(over_ns AS INTEGER) AS over_ns,
-    CAST(handed_ns AS INTEGER) AS handed_ns, fate, mark, exchange
+    CAST(handed_ns AS INTEGER) AS handed_ns,
+    CAST(repeats_count AS INTEGER) AS repeats_count, fate, mark, exchange
     FROM packet_lines;
 CREATE INDEX packet_time ON packet (enqueued_ns);
 ATTACH '$logbook' AS logbook;
