@@ -37,7 +37,10 @@
  *   frames are lost to all.  After a collision of repeated frames (repeats) the
  *   window doubles up to window_most; after a success it is the least again.
  *   Without carrier sense an end transmits as soon as it has data (slotted: at
- *   the next edge of a contention slot), and whatever overlaps is lost.
+ *   the next edge of a contention slot), and whatever overlaps is lost: each
+ *   frame that another's transmission overlaps, and all frames of a
+ *   transmission whose overhead one overlaps.  After a collision of repeated
+ *   frames it waits a drawn number of contention slots, from a window as above.
  * full-duplex: two channels.  The hub transmits whenever it has data; the
  *   stations share theirs by turns as in scheduled access (a single station
  *   transmits whenever it has data).
