@@ -61,14 +61,14 @@ static size_t number_of(struct places *places, uint64_t plan_index)
     return i + 1;
 }
 
-/* "messages quarry <> jetty; 1 of 2": at the cost of the text before it, where
+/* "messages quarry <> jetty (1 of 2)": at the cost of the text before it, where
  * there is no room for both. */
 static void append_number(struct exchange_record *exchange, size_t number,
                           size_t count)
 {
     char suffix[32];
 
-    (void) snprintf(suffix, sizeof(suffix), "; %zu of %zu", number, count);
+    (void) snprintf(suffix, sizeof(suffix), " (%zu of %zu)", number, count);
     const size_t length = strlen(suffix);
     const size_t used = strlen(exchange->condition);
     const size_t most = sizeof(exchange->condition) - 1 - length;

@@ -298,8 +298,8 @@ pairs_alike_in_a_group_are_told_apart_when_rounds_are_combined(void **state)
     static const struct {
         const char *condition;
         double p50_s;
-    } wanted[] = { { "messages mill <> quay; 1 of 2", 0.20 },
-                   { "messages mill <> quay; 2 of 2", 0.40 } };
+    } wanted[] = { { "messages mill <> quay (1 of 2)", 0.20 },
+                   { "messages mill <> quay (2 of 2)", 0.40 } };
     size_t count = 0;
 
     add_two_pairs(fixture, 1);
