@@ -168,10 +168,11 @@ static enum display_tone tell_download(const struct exchange_order *order,
     }
     quantity_show(UNIT_RATE, bps, rate, sizeof(rate));
     if (order->expected_bps > 0)
-        (void) snprintf(ret_text, size,
-                        "%s, %.0f %% of what the step should carry, start-up "
-                        "included; %s",
-                        rate, 100 * bps / order->expected_bps, content);
+        (void) snprintf(
+            ret_text, size,
+            "%s, %.0f %% of the most the step should carry, start-up "
+            "included; %s",
+            rate, 100 * bps / order->expected_bps, content);
     else
         (void) snprintf(ret_text, size, "%s, start-up included; %s", rate,
                         content);
@@ -314,7 +315,8 @@ static void tell_rate(const struct exchange_order *order, uint64_t done,
         return;
     }
     if (order->expected_bps > 0) {
-        (void) snprintf(ret_text, size, "%.0f %% of what the step should carry",
+        (void) snprintf(ret_text, size,
+                        "%.0f %% of the most the step should carry",
                         100 * bps / order->expected_bps);
         return;
     }

@@ -176,7 +176,7 @@ static void what_is_under_way_is_told_as_its_end_knows_it(void **state)
     (void) state;
     /* 10 kB in 2 s are 40 kbit/s: 80 % of 50. */
     telling_live(&order, 10000, two_seconds_ns, text, sizeof(text));
-    assert_string_equal(text, "80 % of what the step should carry");
+    assert_string_equal(text, "80 % of the most the step should carry");
     order.expected_bps = 0;
     telling_live(&order, 10000, two_seconds_ns, text, sizeof(text));
     assert_non_null(strstr(text, "40"));
