@@ -241,10 +241,50 @@ static void add(struct list *list, const char *what, const char *whose)
         list->used ? ", " : "", what, whose[0] ? " of " : "", whose);
 }
 
+/* "power of hilltop and boathouse", "power of 7 sites". */
+static void add_of_sites(struct list *list, const char *what,
+                         const struct plan *plan, size_t member)
+{
+    char whose[2 * NAME_SIZE + 8] = "";
+    size_t count = 0;
+
+    for (size_t i = 0; i < plan->end_count; i++) {
+        const struct plan_end *end = &plan->ends[i];
+        double value;
+
+        memcpy(&value, (const char *) end + member, sizeof(value));
+        if (!plan_end_is_site(end) || !isnan(value))
+            continue;
+        const size_t used = strlen(whose);
+
+        if (++count <= 2)
+            (void) snprintf(whose + used, sizeof(whose) - used, "%s%s",
+                            used ? " and " : "", end->name);
+    }
+    if (count > 2)
+        (void) snprintf(whose, sizeof(whose), "%zu sites", count);
+    if (count)
+        add(list, what, whose);
+}
+
+static bool is_without_distance(const struct plan *plan)
+{
+    for (size_t i = 0; i < plan->end_count; i++) {
+        struct radio_path path;
+
+        if (!plan_end_is_site(&plan->ends[i]) || plan->ends[i].role == ROLE_HUB)
+            continue;
+        radio_look_at_path(plan, i, &path);
+        if (!(path.distance_m > 0))
+            return true;
+    }
+    return false;
+}
+
 void radio_missing(const struct plan *plan, char *ret_text, size_t size)
 {
     struct list list = { .text = ret_text, .size = size };
-    bool needs_noise = false, is_known = true, has_distance = true;
+    bool needs_noise = false, is_known = true;
 
     ret_text[0] = '\0';
     if (isnan(plan->link.frequency_hz))
@@ -259,22 +299,12 @@ void radio_missing(const struct plan *plan, char *ret_text, size_t size)
     }
     if (!is_known)
         add(&list, "sensitivity", "the steps");
-    for (size_t i = 0; i < plan->end_count; i++) {
-        const struct plan_end *end = &plan->ends[i];
-        struct radio_path path;
-
-        if (!plan_end_is_site(end))
-            continue;
-        radio_look_at_path(plan, i, &path);
-        has_distance =
-            has_distance && (end->role == ROLE_HUB || path.distance_m > 0);
-        if (isnan(end->power_w))
-            add(&list, "power", end->name);
-        if (isnan(end->antenna_gain_dbi))
-            add(&list, "antenna.gain", end->name);
-        if (is_known && needs_noise && isnan(end->noise_figure_db))
-            add(&list, "noise.figure", end->name);
-    }
-    if (!has_distance)
+    add_of_sites(&list, "power", plan, offsetof(struct plan_end, power_w));
+    add_of_sites(&list, "antenna.gain", plan,
+                 offsetof(struct plan_end, antenna_gain_dbi));
+    if (is_known && needs_noise)
+        add_of_sites(&list, "noise.figure", plan,
+                     offsetof(struct plan_end, noise_figure_db));
+    if (is_without_distance(plan))
         add(&list, "link.distance", "");
 }

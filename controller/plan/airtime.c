@@ -81,13 +81,13 @@ static double ip_header_bytes(const struct plan *plan,
 static struct loads ping_loads(const struct plan *plan,
                                const struct plan_exchange *exchange,
                                const struct expectation *expectation,
-                               double planned_s)
+                               const struct airtime_course *course)
 {
     const struct ping_spec *ping =
         (const struct ping_spec *) exchange->spec.bytes;
     const double count = ping->count > 0
                              ? (double) ping->count
-                             : planned_s / (ping->gap_ns.mean * 1e-9);
+                             : course->planned_s / (ping->gap_ns.mean * 1e-9);
     const double bytes = count
                          * ((double) ping->size_bytes + ECHO_HEADER_BYTES
                             + ip_header_bytes(plan, exchange));
@@ -99,7 +99,7 @@ static struct loads ping_loads(const struct plan *plan,
 static struct loads download_loads(const struct plan *plan,
                                    const struct plan_exchange *exchange,
                                    const struct expectation *expectation,
-                                   double planned_s)
+                                   const struct airtime_course *course)
 {
     const struct download_spec *download =
         (const struct download_spec *) exchange->spec.bytes;
@@ -112,8 +112,7 @@ static struct loads download_loads(const struct plan *plan,
     const double content_bytes =
         download->size_bytes
             ? (double) download->size_bytes
-            : planned_s * range_middle(expectation->goodput_bps)
-                  / BITS_PER_BYTE;
+            : course->planned_s * course->goodput_bps / BITS_PER_BYTE;
     const double segments = content_bytes / segment_bytes;
     const double acks = segments / acks_each;
 
@@ -126,16 +125,17 @@ static struct loads download_loads(const struct plan *plan,
 static struct loads messages_loads(const struct plan *plan,
                                    const struct plan_exchange *exchange,
                                    const struct expectation *expectation,
-                                   double planned_s)
+                                   const struct airtime_course *course)
 {
     const struct messages_spec *messages =
         (const struct messages_spec *) exchange->spec.bytes;
     const double line_bytes = 24; /* in front of a message, and of an answer */
     const double header_bytes = ip_header_bytes(plan, exchange)
                                 + TCP_HEADER_BYTES + TCP_TIMESTAMP_BYTES;
-    const double count = messages->count > 0
-                             ? (double) messages->count
-                             : planned_s / (messages->gap_ns.mean * 1e-9);
+    const double count =
+        messages->count > 0
+            ? (double) messages->count
+            : course->planned_s / (messages->gap_ns.mean * 1e-9);
     const struct load load = {
         2 * count,
         count * (messages->size_bytes.mean + 2 * (line_bytes + header_bytes))
@@ -152,7 +152,7 @@ static const struct {
     struct loads (*loads)(const struct plan *plan,
                           const struct plan_exchange *exchange,
                           const struct expectation *expectation,
-                          double planned_s);
+                          const struct airtime_course *course);
 } rows[] = {
     { "ping", false, ping_loads },
     { "download", true, download_loads },
@@ -171,9 +171,7 @@ static size_t hub_of(const struct plan *plan)
     return 0;
 }
 
-/* The end whose radio sends for that end or host: hosts stand behind the hub,
- * landmarks beside the first end of their role. */
-static size_t transmitter_of(const struct plan *plan, int end)
+size_t airtime_transmitter(const struct plan *plan, int end)
 {
     if (end < 0 || plan->ends[end].role == ROLE_HUB)
         return hub_of(plan);
@@ -187,14 +185,24 @@ static size_t transmitter_of(const struct plan *plan, int end)
     return (size_t) end;
 }
 
+bool airtime_is_bulk(const struct plan_exchange *exchange)
+{
+    for (size_t i = 0; i < COUNT_OF(rows); i++) {
+        if (strcmp(rows[i].kind, exchange->kind->name) == 0)
+            return rows[i].is_bulk;
+    }
+    return false;
+}
+
 void airtime_add(const struct plan *plan, size_t index,
-                 const struct expectation *expectation, double planned_s,
+                 const struct expectation *expectation,
+                 const struct airtime_course *course,
                  double ends_s[PLAN_ENDS_MAX])
 {
     const struct plan_exchange *exchange = &plan->exchanges[index];
     const struct price price = price_of(&plan->link, expectation);
-    const size_t from = transmitter_of(plan, exchange->from_end);
-    const size_t to = transmitter_of(plan, exchange->to_end);
+    const size_t from = airtime_transmitter(plan, exchange->from_end);
+    const size_t to = airtime_transmitter(plan, exchange->to_end);
     const size_t hub = hub_of(plan);
 
     if (from == to)
@@ -203,7 +211,7 @@ void airtime_add(const struct plan *plan, size_t index,
         if (strcmp(rows[i].kind, exchange->kind->name) != 0)
             continue;
         const struct loads loads =
-            rows[i].loads(plan, exchange, expectation, planned_s);
+            rows[i].loads(plan, exchange, expectation, course);
         const double from_count =
             transmissions_of(&price, &loads.from, rows[i].is_bulk);
         double to_count = transmissions_of(&price, &loads.to, rows[i].is_bulk);

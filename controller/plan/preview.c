@@ -2,20 +2,16 @@
 #include "controller/plan/preview.h"
 
 #include "controller/plan/airtime.h"
+#include "controller/plan/preview_parts.h"
 #include "controller/plan/warnings.h"
 #include "reports/radio.h"
+
+#include <stdlib.h>
 
 /* A text message and its answer: 140 B and a short line, each with a line in
  * front, TCP with timestamps and IPv4.  The echo whose two packets are as long
  * as those two together has this many bytes. */
 static const double text_echo_bytes = 114;
-
-static double expected_bps(const struct preview *preview, size_t step)
-{
-    const struct range goodput = preview->steps[step].expectation.goodput_bps;
-
-    return range_is_said(goodput) ? range_middle(goodput) : 0;
-}
 
 double preview_goodput_bps(const struct preview *preview, size_t step,
                            enum capacity_way way)
@@ -26,50 +22,6 @@ double preview_goodput_bps(const struct preview *preview, size_t step,
     if (!isnan(carried->likely_bps[LAYER_FILE]))
         return carried->likely_bps[LAYER_FILE];
     return range_middle(range_bps);
-}
-
-uint64_t preview_exchange_ns(const struct preview *preview, size_t exchange,
-                             size_t step)
-{
-    const struct plan_exchange *planned = &preview->plan->exchanges[exchange];
-
-    return planned->kind->planned_ns(planned->spec.bytes,
-                                     preview->plan->practice.seed,
-                                     expected_bps(preview, step));
-}
-
-uint64_t preview_group_ns(const struct preview *preview, size_t group,
-                          size_t step)
-{
-    const struct plan_group *planned = &preview->plan->groups[group];
-    uint64_t longest_ns = 0;
-
-    for (size_t i = 0; i < planned->count; i++) {
-        const uint64_t exchange_ns =
-            preview_exchange_ns(preview, planned->first + i, step);
-
-        if (exchange_ns > longest_ns)
-            longest_ns = exchange_ns;
-    }
-    return longest_ns;
-}
-
-/* The latest end of a group, if everything goes as badly as it may. */
-static uint64_t group_limit_ns(const struct plan *plan, size_t group)
-{
-    const struct plan_group *planned = &plan->groups[group];
-    uint64_t limit_ns = 0;
-
-    for (size_t i = 0; i < planned->count; i++) {
-        const struct plan_exchange *exchange =
-            &plan->exchanges[planned->first + i];
-        const uint64_t exchange_ns = exchange->kind->longest_ns(
-            exchange->spec.bytes, plan->practice.seed);
-
-        if (exchange_ns > limit_ns)
-            limit_ns = exchange_ns;
-    }
-    return limit_ns;
 }
 
 /* --- airtime ------------------------------------------------------------- */
@@ -87,12 +39,16 @@ static void add_group_airtime(struct preview *preview, size_t group,
         plan->link.access == ACCESS_FULL_DUPLEX ? 2 * group_s : group_s;
     double ends_s[PLAN_ENDS_MAX] = { 0 }, sum_s = 0;
 
-    for (size_t i = 0; i < planned->count; i++)
-        airtime_add(
-            plan, planned->first + i, &preview->steps[step].expectation,
-            (double) preview_exchange_ns(preview, planned->first + i, step)
-                * 1e-9,
-            ends_s);
+    for (size_t i = 0; i < planned->count; i++) {
+        const size_t exchange = planned->first + i;
+        const struct airtime_course course = {
+            (double) preview_exchange_ns(preview, exchange, step) * 1e-9,
+            preview_exchange_bps(preview, exchange, step)
+        };
+
+        airtime_add(plan, exchange, &preview->steps[step].expectation, &course,
+                    ends_s);
+    }
     for (size_t i = 0; i < plan->end_count; i++)
         sum_s += ends_s[i];
     for (size_t i = 0; i < plan->end_count; i++)
@@ -144,9 +100,10 @@ static void look_at_step(struct preview *preview, size_t index)
     step->is_over_limit = step->bandwidth.hz > plan->link.limit_bandwidth_hz;
     step->is_run = !step->is_over_limit || !plan->on_air;
     judge_uses(plan, step);
+    preview_expect_exchanges(preview, index);
     for (size_t i = 0; i < plan->group_count; i++) {
         step->planned_ns += preview_group_ns(preview, i, index);
-        step->longest_ns += group_limit_ns(plan, i);
+        step->longest_ns += preview_group_limit_ns(plan, i);
         add_group_airtime(preview, i, index);
     }
 }
@@ -155,7 +112,8 @@ void preview_make(const struct plan *plan, struct preview *ret_preview)
 {
     *ret_preview =
         (struct preview){ .plan = plan,
-                          .warnings = { .row_size = sizeof(struct warning) } };
+                          .warnings = { .row_size = sizeof(struct warning) },
+                          .exchange_bps = preview_rates_new(plan) };
     for (size_t i = 0; i < plan->step_count; i++) {
         const struct preview_step *step = &ret_preview->steps[i];
 
@@ -171,4 +129,6 @@ void preview_make(const struct plan *plan, struct preview *ret_preview)
 void preview_clear(struct preview *preview)
 {
     rows_clear(&preview->warnings);
+    free(preview->exchange_bps);
+    preview->exchange_bps = NULL;
 }

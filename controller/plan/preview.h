@@ -40,6 +40,7 @@ struct preview {
     struct preview_step steps[PLAN_STEPS_MAX];
     uint64_t planned_ns, longest_ns; /* all rounds and steps that are run */
     struct rows warnings;            /* of struct warning */
+    double *exchange_bps;            /* see preview_exchange_bps() */
 };
 
 /* preview_clear() frees. */
@@ -51,6 +52,11 @@ uint64_t preview_exchange_ns(const struct preview *preview, size_t exchange,
                              size_t step);
 uint64_t preview_group_ns(const struct preview *preview, size_t group,
                           size_t step);
+
+/* What a download gets on a step, others of its group beside it; 0: nothing is
+ * known, or it is none. */
+double preview_exchange_bps(const struct preview *preview, size_t exchange,
+                            size_t step);
 
 /* Share of the sequence's time that an end's transmitter is on the air; NaN
  * where nothing is known. */

@@ -11,7 +11,8 @@
 
 #define CELL_SIZE     96
 #define AIR_COLUMN    15
-#define SITE_ROWS_MAX 8 /* with more sites: the busiest ones */
+#define LEFT_WIDTH    20 /* beside the site's name */
+#define SITE_ROWS_MAX 8  /* with more sites: the busiest ones */
 
 static double busiest_ratio(const struct preview *preview, size_t end)
 {
@@ -82,7 +83,7 @@ static void print_heads(FILE *out, const struct preview *preview,
                         const struct step_columns *columns, int width)
 {
     (void) fputs("\nWhat each transmitter does in one round of a step: time on "
-                 "the air, and its share of\nall time (without repeats, and "
+                 "the air, and its\nshare of all time (without repeats, and "
                  "without the radios' own polling):\n",
                  out);
     (void) fprintf(out, "  %-*s %8s %8s", width, "site", "EIRP", "keep off");
@@ -123,7 +124,9 @@ void preview_print_air(FILE *out, const struct preview *preview)
     size_t hidden_count = 0;
     double hidden_most = 0;
 
-    preview_choose_columns(preview, &columns);
+    preview_choose_columns(
+        preview, preview_columns_most(width + LEFT_WIDTH, AIR_COLUMN + 1),
+        &columns);
     print_heads(out, preview, &columns, width);
     for (size_t i = 0; i < plan->end_count; i++) {
         if (!plan_end_is_site(&plan->ends[i]))

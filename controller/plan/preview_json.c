@@ -40,6 +40,31 @@ static json_t *pack_step(const struct preview *preview, size_t index)
         (json_int_t) step->longest_ns);
 }
 
+/* What is most likely, what keeps it from being more, and how a receiver
+ * acknowledges. */
+static void pack_course(const struct expectation *expectation, json_t *into)
+{
+    const struct acknowledging *acks = &expectation->acks;
+    const struct carried *down = &expectation->ways[WAY_TO_STATION];
+    const struct carried *up = &expectation->ways[WAY_TO_HUB];
+
+    (void) json_object_set_new(
+        into, "likely_goodput",
+        json_pack("{s:o, s:o}", "to_station_bps",
+                  real_or_null(down->likely_bps[LAYER_FILE]), "to_hub_bps",
+                  real_or_null(up->likely_bps[LAYER_FILE])));
+    (void) json_object_set_new(into, "held_by",
+                               json_pack("{s:s, s:s}", "to_station",
+                                         capacity_terms[down->binds], "to_hub",
+                                         capacity_terms[up->binds]));
+    (void) json_object_set_new(
+        into, "acknowledgements",
+        json_pack("{s:o, s:o, s:o}", "segments_each",
+                  real_or_null(acks->likely_segments), "segment_spacing_ns",
+                  real_or_null(acks->spacing_ns), "timer_ns",
+                  range_or_null(acks->timer_ns)));
+}
+
 /* Beside what pack_step() began with. */
 static void pack_step_more(const struct preview *preview, size_t index,
                            json_t *into)
@@ -71,6 +96,7 @@ static void pack_step_more(const struct preview *preview, size_t index,
     (void) json_object_set_new(into, "text_message_ns",
                                range_or_null(step->text_ns));
     (void) json_object_set_new(into, "layers", ways);
+    pack_course(&step->expectation, into);
     (void) json_object_set_new(into, "airtime_s_by_end", airtime_s);
     (void) json_object_set_new(into, "uses", uses);
 }

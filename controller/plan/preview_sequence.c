@@ -8,8 +8,10 @@
 
 #include <string.h>
 
-#define DURATION_COLUMN 11
+#define LINE_WIDTH      80
+#define DURATION_COLUMN 10
 #define CELL_SIZE       96
+#define ALIKE_LEAST     3 /* so many more are told in one line */
 
 void preview_show_duration(uint64_t duration_ns, char *text, size_t size)
 {
@@ -18,7 +20,9 @@ void preview_show_duration(uint64_t duration_ns, char *text, size_t size)
     const unsigned long long s = seconds % 60;
 
     /* What is about, or at most, needs no more figures. */
-    if (seconds >= 3600)
+    if (seconds >= 100 * 3600)
+        (void) snprintf(text, size, "%llu days", (h + 12) / 24);
+    else if (seconds >= 3600)
         (void) snprintf(text, size, "%llu h %02llu min", h, min);
     else if (seconds >= 600)
         (void) snprintf(text, size, "%llu min", min);
@@ -28,7 +32,14 @@ void preview_show_duration(uint64_t duration_ns, char *text, size_t size)
         (void) snprintf(text, size, "%llu s", s);
 }
 
-void preview_choose_columns(const struct preview *preview,
+size_t preview_columns_most(int left_width, int column_width)
+{
+    const int room = (LINE_WIDTH - left_width) / column_width;
+
+    return room < 2 ? 2 : (size_t) room;
+}
+
+void preview_choose_columns(const struct preview *preview, size_t most,
                             struct step_columns *ret_columns)
 {
     const size_t step_count = preview->plan->step_count;
@@ -40,15 +51,18 @@ void preview_choose_columns(const struct preview *preview,
             slowest = i;
         if (preview->steps[i].planned_ns < preview->steps[fastest].planned_ns)
             fastest = i;
-        if (step_count <= STEP_COLUMNS_MAX)
+        if (step_count <= most)
             ret_columns->steps[ret_columns->count++] = i;
     }
-    if (step_count > STEP_COLUMNS_MAX) {
+    if (step_count > most) {
         ret_columns->steps[0] = slowest;
         ret_columns->steps[1] = fastest;
         ret_columns->count = 2;
     }
 }
+
+/* Beside the way and what the plan says of the exchange. */
+#define LEFT_WIDTH 15
 
 /* Which steps get a column of durations, and how wide the others are. */
 struct columns {
@@ -98,7 +112,7 @@ static void print_left(FILE *out, const struct columns *columns,
                        const char *mark, const char *kind, const char *way,
                        const char *spec)
 {
-    (void) fprintf(out, "  %3s %-9s %-*s  %-*s", mark, kind, columns->way_width,
+    (void) fprintf(out, "%3s %-9s %-*s  %-*s", mark, kind, columns->way_width,
                    way, columns->spec_width, spec);
 }
 
@@ -123,21 +137,49 @@ static void print_exchange(FILE *out, const struct preview *preview,
     (void) fputs("\n", out);
 }
 
-static void print_groups(FILE *out, const struct preview *preview,
-                         const struct columns *columns)
+/* Do both do the same, other ends apart? */
+static bool is_alike(const struct preview *preview, size_t one, size_t other,
+                     const struct columns *columns)
 {
-    const struct plan *plan = preview->plan;
+    const struct plan_exchange *exchanges = preview->plan->exchanges;
+    char spec[256], other_spec[256];
 
-    for (size_t i = 0; i < plan->group_count; i++) {
-        const struct plan_group *group = &plan->groups[i];
+    describe_spec(&exchanges[one], spec, sizeof(spec));
+    describe_spec(&exchanges[other], other_spec, sizeof(other_spec));
+    if (exchanges[one].kind != exchanges[other].kind
+        || strcmp(spec, other_spec) != 0)
+        return false;
+    for (size_t i = 0; i < columns->steps.count; i++) {
+        const size_t step = columns->steps.steps[i];
 
-        for (size_t j = 0; j < group->count; j++) {
-            char number[24];
+        if (preview_exchange_ns(preview, one, step) / NS_PER_S
+            != preview_exchange_ns(preview, other, step) / NS_PER_S)
+            return false;
+    }
+    return true;
+}
 
-            (void) snprintf(number, sizeof(number), "%zu", i + 1);
-            print_exchange(out, preview, group->first + j, columns,
-                           j == 0 ? number : "+");
-        }
+static void print_group(FILE *out, const struct preview *preview, size_t index,
+                        const struct columns *columns)
+{
+    const struct plan_group *group = &preview->plan->groups[index];
+    const size_t end = group->first + group->count;
+    char number[24];
+
+    (void) snprintf(number, sizeof(number), "%zu", index + 1);
+    for (size_t i = group->first; i < end; i++) {
+        size_t alike = 0;
+
+        while (i + alike + 1 < end
+               && is_alike(preview, i, i + alike + 1, columns))
+            alike++;
+        print_exchange(out, preview, i, columns,
+                       i == group->first ? number : "+");
+        if (alike < ALIKE_LEAST)
+            continue;
+        (void) fprintf(out, "%3s and %zu more like it, of other ends\n", "+",
+                       alike);
+        i += alike;
     }
 }
 
@@ -146,8 +188,12 @@ void preview_print_sequence(FILE *out, const struct preview *preview)
     struct columns columns;
     char duration[CELL_SIZE], longest[CELL_SIZE], sentence[4 * CELL_SIZE];
 
-    preview_choose_columns(preview, &columns.steps);
     measure_columns(preview->plan, &columns);
+    preview_choose_columns(preview,
+                           preview_columns_most(LEFT_WIDTH + columns.way_width
+                                                    + columns.spec_width,
+                                                DURATION_COLUMN + 1),
+                           &columns.steps);
     (void) fputs("\nWhat is sent in each round (+ at the same time), and about "
                  "how long on a step:\n",
                  out);
@@ -156,7 +202,8 @@ void preview_print_sequence(FILE *out, const struct preview *preview)
         (void) fprintf(out, " %*s", DURATION_COLUMN,
                        preview->plan->steps[columns.steps.steps[i]].name);
     (void) fputs("\n", out);
-    print_groups(out, preview, &columns);
+    for (size_t i = 0; i < preview->plan->group_count; i++)
+        print_group(out, preview, i, &columns);
     print_left(out, &columns, "", "in all", "", "");
     for (size_t i = 0; i < columns.steps.count; i++) {
         preview_show_duration(preview->steps[columns.steps.steps[i]].planned_ns,

@@ -10,12 +10,13 @@
 #include <string.h>
 
 #define CELL_SIZE 96
+#define USES_MOST 4 /* steps; of more: the slowest and the fastest */
 
 static const double megabyte_bits = 8e6;
 
 static int widest_step(const struct plan *plan)
 {
-    size_t width = 5;
+    size_t width = 4;
 
     for (size_t i = 0; i < plan->step_count; i++) {
         if (strlen(plan->steps[i].name) > width)
@@ -25,19 +26,6 @@ static int widest_step(const struct plan *plan)
 }
 
 /* --- at a glance --------------------------------------------------------- */
-
-static void print_rate(FILE *out, double bps, int width)
-{
-    char text[CELL_SIZE] = "-";
-
-    if (bps > 0)
-        (void) snprintf(text, sizeof(text), "%.*f",
-                        bps >= 99950  ? 0
-                        : bps >= 9995 ? 1
-                                      : 2,
-                        bps / 1e3);
-    (void) fprintf(out, " %*s", width, text);
-}
 
 /* Ranges of times are narrow beside the table's purpose: their middle. */
 static void print_time(FILE *out, struct range range_ns, int width)
@@ -67,7 +55,7 @@ static void print_megabyte(FILE *out, double bps)
     if (bps > 0)
         preview_show_duration((uint64_t) (megabyte_bits / bps * 1e9), text,
                               sizeof(text));
-    (void) fprintf(out, " %11s", text);
+    (void) fprintf(out, " %10s", text);
 }
 
 static void print_step(FILE *out, const struct preview *preview, size_t index,
@@ -79,18 +67,19 @@ static void print_step(FILE *out, const struct preview *preview, size_t index,
 
     (void) fprintf(out, "%-*s", width, preview->plan->steps[index].name);
     quantity_show(UNIT_HERTZ, step->bandwidth.hz, text, sizeof(text));
-    (void) fprintf(out, "%c%9s", step->is_over_limit ? '*' : ' ', text);
-    print_rate(out, down_bps, 7);
-    print_rate(out, preview_goodput_bps(preview, index, WAY_TO_HUB), 7);
+    (void) fprintf(out, "%c%8s", step->is_over_limit ? '*' : ' ', text);
+    preview_print_rate(out, preview, down_bps, 6);
+    preview_print_rate(out, preview,
+                       preview_goodput_bps(preview, index, WAY_TO_HUB), 6);
     print_megabyte(out, down_bps);
-    print_time(out, step->text_ns, 8);
+    print_time(out, step->text_ns, 7);
     print_time(out, step->expectation.least_rtt_ns, 7);
-    print_time(out, step->expectation.mean_rtt_ns, 8);
+    print_time(out, step->expectation.mean_rtt_ns, 7);
     print_margin(out, step->margin_db);
     if (down_bps / step->bandwidth.hz > 0)
-        (void) fprintf(out, " %6.2f\n", down_bps / step->bandwidth.hz);
+        (void) fprintf(out, " %5.2f\n", down_bps / step->bandwidth.hz);
     else
-        (void) fprintf(out, " %6s\n", "-");
+        (void) fprintf(out, " %5s\n", "-");
 }
 
 /* Most plans have one source for all of their steps. */
@@ -110,72 +99,24 @@ static void print_glance(FILE *out, const struct preview *preview, int width)
 {
     (void) fputs("\nWhat each step should carry, one way, alone", out);
     print_source(out, preview);
+    const char *unit = preview_rate_unit(preview);
+
     (void) fprintf(out,
-                   ":\n%-*s %9s %7s %7s %11s %8s %16s %9s %6s\n"
-                   "%-*s %9s %7s %7s %11s %8s %7s %8s %9s %6s\n",
-                   width, "", "bandwidth", "down", "up", "1 MB", "text",
-                   "round trip", "margin", "bit/s", width, "step", "(est.)",
-                   "kbit/s", "kbit/s", "takes", "message", "least", "mean", "",
-                   "per Hz");
+                   ":\n%-*s %8s %6s %6s %10s %7s %15s %9s %5s\n"
+                   "%-*s %8s %6s %6s %10s %7s %7s %7s %9s %5s\n",
+                   width, "", "band-", "down", "up", "1 MB", "text",
+                   "round trip", "margin", "bit/s", width, "step", "width",
+                   unit, unit, "takes", "message", "least", "mean", "",
+                   "by Hz");
     for (size_t i = 0; i < preview->plan->step_count; i++)
         print_step(out, preview, i, width);
 }
 
-/* --- by layer ------------------------------------------------------------ */
+/* --- notes ---------------------------------------------------------------- */
 
-static void print_layers(FILE *out, const struct preview *preview, int width)
+static const char *why_of(const struct preview *preview, size_t step)
 {
-    (void) fprintf(out, "\nBy layer, hub to station, in kbit/s:\n%-*s", width,
-                   "step");
-    for (int layer = 0; layer < LAYER_COUNT; layer++)
-        (void) fprintf(out, " %8.*s",
-                       (int) strcspn(capacity_layers[layer], " "),
-                       capacity_layers[layer]);
-    (void) fputs("  file, as a range\n", out);
-    for (size_t i = 0; i < preview->plan->step_count; i++) {
-        const struct expectation *expectation = &preview->steps[i].expectation;
-        const struct carried *way = &expectation->ways[WAY_TO_STATION];
-        char range[CELL_SIZE];
-
-        (void) fprintf(out, "%-*s", width, preview->plan->steps[i].name);
-        for (int layer = 0; layer < LAYER_COUNT; layer++)
-            print_rate(out,
-                       isnan(way->likely_bps[layer])
-                           ? range_middle(way->layers_bps[layer])
-                           : way->likely_bps[layer],
-                       8);
-        quantity_show_range(UNIT_RATE, expectation->goodput_bps, range,
-                            sizeof(range));
-        (void) fprintf(out, "  %s\n", range);
-    }
-}
-
-/* Each reason once, with the steps that it holds for. */
-static void print_reasons(FILE *out, const struct preview *preview)
-{
-    const struct plan *plan = preview->plan;
-
-    for (size_t i = 0; i < plan->step_count; i++) {
-        const char *why = preview->steps[i].expectation.why;
-        char text[PLAN_STEPS_MAX * (NAME_SIZE + 2) + CELL_SIZE * 2];
-        size_t used = 0;
-        bool is_said = why[0] == '\0';
-
-        for (size_t j = 0; j < i; j++)
-            is_said =
-                is_said || strcmp(preview->steps[j].expectation.why, why) == 0;
-        if (is_said)
-            continue;
-        for (size_t j = i; j < plan->step_count; j++) {
-            if (strcmp(preview->steps[j].expectation.why, why) == 0)
-                used +=
-                    (size_t) snprintf(text + used, sizeof(text) - used, "%s%s",
-                                      used ? ", " : "", plan->steps[j].name);
-        }
-        (void) snprintf(text + used, sizeof(text) - used, ": %s", why);
-        (void) fputs("  ", out);
-        options_print_wrapped(out, 4, text);
-    }
+    return preview->steps[step].expectation.why;
 }
 
 static void print_notes(FILE *out, const struct preview *preview)
@@ -183,7 +124,7 @@ static void print_notes(FILE *out, const struct preview *preview)
     const struct plan *plan = preview->plan;
     char missing[512], text[600];
 
-    print_reasons(out, preview);
+    preview_print_reasons(out, preview, why_of);
     radio_missing(plan, missing, sizeof(missing));
     if (missing[0]) {
         (void) snprintf(text, sizeof(text), "no margin: the plan lacks %s",
@@ -212,6 +153,8 @@ static void print_gain(FILE *out, const struct preview *preview, size_t upper,
 
     if (!(goodputs > 0))
         return;
+    if (upper == 1)
+        (void) fputs("\nWhat each step buys over the one before:\n", out);
     (void) fprintf(out, "  %-*s > %-*s  %.1f x the goodput", width,
                    preview->plan->steps[upper - 1].name, width,
                    preview->plan->steps[upper].name, goodputs);
@@ -227,7 +170,7 @@ static void print_uses(FILE *out, const struct preview *preview, int width)
 {
     struct step_columns columns;
 
-    preview_choose_columns(preview, &columns);
+    preview_choose_columns(preview, USES_MOST, &columns);
     (void) fputs("\nWhat that is good for, while nobody else sends (figures "
                  "that it is held against:\n3GPP TS 22.105, ITU-T G.114 and "
                  "G.1010):\n",
@@ -248,10 +191,8 @@ void preview_print_steps(FILE *out, const struct preview *preview)
 
     print_glance(out, preview, width);
     print_notes(out, preview);
-    if (preview->plan->step_count > 1)
-        (void) fputs("\nWhat each step buys over the one before:\n", out);
     for (size_t i = 1; i < preview->plan->step_count; i++)
         print_gain(out, preview, i, width);
-    print_layers(out, preview, width);
+    preview_print_layers(out, preview, width);
     print_uses(out, preview, width);
 }

@@ -46,18 +46,61 @@ static void print_said(FILE *out, const char *before, const char *key,
     }
 }
 
+/* What the access adds to turns and their limit, as one sentence. */
+static void describe_access(const struct plan *plan, char *text, size_t size)
+{
+    const struct plan_link *link = &plan->link;
+    const bool is_contended = link->access == ACCESS_CONTENTION;
+    char slot[CELL_SIZE];
+    int used = 0;
+
+    text[0] = '\0';
+    quantity_show(UNIT_DURATION, (double) link->contention_slot_ns, slot,
+                  sizeof(slot));
+    if (is_contended && link->carrier_sense)
+        used += snprintf(text, size, ", back-off of 0 to %llu slots of %s",
+                         (unsigned long long) link->contention_window_count - 1,
+                         slot);
+    else if (is_contended)
+        used += snprintf(text, size, ", without carrier sense%s%s",
+                         link->contention_slotted ? ", from the edges of " : "",
+                         link->contention_slotted ? slot : "");
+    if (link->slots == SLOTS_FIXED)
+        used += snprintf(text + used, size - (size_t) used, ", fixed slots");
+    if (link->stations_count > plan_site_count(plan) - 1)
+        used += snprintf(text + used, size - (size_t) used,
+                         ", %llu stations registered",
+                         (unsigned long long) link->stations_count);
+    if (link->frame_payload_bytes)
+        used += snprintf(text + used, size - (size_t) used,
+                         ", frames of %llu B and %llu B of their own",
+                         (unsigned long long) link->frame_payload_bytes,
+                         (unsigned long long) link->frame_overhead_bytes);
+    if (link->repeats_limit_count)
+        (void) snprintf(text + used, size - (size_t) used,
+                        ", lost ones repeated up to %llu times",
+                        (unsigned long long) link->repeats_limit_count);
+}
+
 static void print_link(FILE *out, const struct plan *plan)
 {
     const struct plan_link *link = &plan->link;
+    char access[4 * CELL_SIZE];
 
     (void) fprintf(out, "\nlink    %s", link_accesses[link->access]);
     print_said(out, ", ", "frequency", "", link);
     print_said(out, ", ", "distance", "", link);
     print_said(out, ", MTU ", "mtu", "", link);
+    print_said(out, ", window ", "window", "", link);
     (void) fputs("\n", out);
     if (range_is_said(link->slot_limit_ns)) {
         print_said(out, "        transmissions up to ", "slot_limit", "", link);
         print_said(out, ", of which ", "slot_overhead", " overhead\n", link);
+    }
+    describe_access(plan, access, sizeof(access));
+    if (access[0]) {
+        (void) fputs("        ", out);
+        options_print_wrapped(out, 8, access + 2);
     }
     if (!plan->on_air)
         (void) fputs("        on the bench: nothing goes on the air\n", out);

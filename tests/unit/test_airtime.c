@@ -69,8 +69,8 @@ static struct airtime airtime_of(const char *link, const char *step,
     struct fixture fixture;
 
     look(&fixture, link, step, exchange);
-    airtime_add(&fixture.plan, 0, &fixture.expectation, planned_s,
-                airtime.ends_s);
+    airtime_add(&fixture.plan, 0, &fixture.expectation,
+                &(struct airtime_course){ planned_s, 48e3 }, airtime.ends_s);
     plan_clear(&fixture.plan);
     return airtime;
 }
@@ -126,6 +126,21 @@ a_download_fills_transmissions_and_is_answered_each_turn(void **state)
     (void) state;
     assert_near(airtime.ends_s[HUB], 150 + 6.25, "the data's");
     assert_near(airtime.ends_s[FIRST], 6.25 + 500 * 0.0052, "the answers'");
+}
+
+/* 48 kbit/s for 20 s are 120 kB. */
+static void a_download_by_time_sends_what_it_gets(void **state)
+{
+    const struct airtime by_time =
+        airtime_of(by_turns, symbols,
+                   "download: {from: hilltop, to: tent, for: 20 s}", 20);
+    const struct airtime by_size =
+        airtime_of(by_turns, symbols,
+                   "download: {from: hilltop, to: tent, size: 120 kB}", 20);
+
+    (void) state;
+    assert_near(by_time.ends_s[HUB], by_size.ends_s[HUB], "the data's");
+    assert_near(by_time.ends_s[FIRST], by_size.ends_s[FIRST], "the answers'");
 }
 
 /* Frames of 240 + 12 B cost a twentieth more, and fewer bytes fit in a slot.
@@ -213,6 +228,7 @@ int main(void)
         cmocka_unit_test(a_ping_by_time_has_as_many_echoes_as_its_gaps_allow),
         cmocka_unit_test(
             a_download_fills_transmissions_and_is_answered_each_turn),
+        cmocka_unit_test(a_download_by_time_sends_what_it_gets),
         cmocka_unit_test(frames_cost_their_overhead),
         cmocka_unit_test(
             what_goes_from_station_to_station_is_sent_again_by_the_hub),

@@ -140,18 +140,149 @@ static void the_screen_says_that_nothing_is_sent_and_what_to_mind(void **state)
     fixture_free(fixture);
 }
 
-static void the_tables_fit_on_a_hundred_columns(void **state)
+static void assert_fits(const char *text, size_t columns)
+{
+    for (const char *line = text; *line; line += strcspn(line, "\n") + 1) {
+        if (strcspn(line, "\n") > columns)
+            fail_msg("%.*s", (int) strcspn(line, "\n"), line);
+    }
+}
+
+static void the_tables_fit_on_eighty_columns(void **state)
 {
     struct fixture *fixture = look("no");
     char *text = print(&fixture->preview, preview_print);
 
     (void) state;
-    for (const char *line = text; *line; line += strcspn(line, "\n") + 1) {
-        if (strcspn(line, "\n") > 100)
-            fail_msg("%.*s", (int) strcspn(line, "\n"), line);
-    }
+    assert_fits(text, 80);
     free(text);
     fixture_free(fixture);
+}
+
+/* Eight steps, a hub and 32 stations, eight downloads at once. */
+static struct fixture *look_at_many(void)
+{
+    struct fixture *fixture = calloc(1, sizeof(*fixture));
+    struct plan_mistakes mistakes;
+    char *text = NULL;
+    size_t bytes = 0;
+    FILE *out = open_memstream(&text, &bytes);
+
+    assert_non_null(fixture);
+    assert_non_null(out);
+    (void) fputs("plan: Many\n"
+                 "link: {slot_limit: 250 ms, slot_overhead: 2 ms}\nsteps:\n",
+                 out);
+    for (int i = 0; i < 8; i++)
+        (void) fprintf(out,
+                       "  - {name: step%d, symbol_rate: %d kBd, levels: 2}\n",
+                       i, 10 << i);
+    (void) fputs("ends:\n  hub: {role: hub, call: Q0HUB, address: "
+                 "192.0.2.1}\n",
+                 out);
+    for (int i = 1; i <= 32; i++)
+        (void) fprintf(out,
+                       "  st%d: {role: station, call: Q1S%c, address: "
+                       "192.0.2.%d}\n",
+                       i, 'A' + i % 26, i + 1);
+    (void) fputs("controller_at: hub\nsequence:\n"
+                 "  - download: {from: hub, to: st1, size: 50 kB}\n"
+                 "  - together:\n",
+                 out);
+    for (int i = 1; i <= 8; i++)
+        (void) fprintf(out,
+                       "      - download: {from: hub, to: st%d, size: 50 "
+                       "kB}\n",
+                       i);
+    (void) fclose(out);
+    assert_int_equal(plan_read_text(text, bytes, &fixture->plan, &mistakes), 0);
+    preview_make(&fixture->plan, &fixture->preview);
+    free(text);
+    return fixture;
+}
+
+static void many_steps_and_ends_are_told_in_few_words(void **state)
+{
+    struct fixture *fixture = look_at_many();
+    char *text = print(&fixture->preview, preview_print);
+
+    (void) state;
+    assert_fits(text, 80);
+    assert_non_null(strstr(text, "and 25 more"));
+    assert_non_null(strstr(text, "and 7 more like it, of other ends"));
+    assert_non_null(strstr(text, " 33 sites"));
+    assert_non_null(strstr(text, "  all steps: held by the air"));
+    free(text);
+    fixture_free(fixture);
+}
+
+/* Stations alike share alike: eight at once take eight times as long, the
+ * opening apart. */
+static void downloads_at_once_share_the_air(void **state)
+{
+    struct fixture *fixture = look_at_many();
+
+    (void) state;
+    for (size_t step = 0; step < 8; step++) {
+        const double alone = preview_exchange_bps(&fixture->preview, 0, step);
+
+        assert_true(alone > 0);
+        for (size_t i = 1; i <= 8; i++) {
+            const double shared =
+                preview_exchange_bps(&fixture->preview, i, step);
+
+            /* Each of eight answers costs a transmission: a little less. */
+            assert_true(shared < alone / 8 * 1.001);
+            assert_true(shared > alone / 8 * 0.7);
+            assert_true(preview_exchange_ns(&fixture->preview, i, step)
+                        > preview_exchange_ns(&fixture->preview, 0, step));
+        }
+    }
+    fixture_free(fixture);
+}
+
+/* A window of 3 kB is two segments of 1500 B a round. */
+static void what_holds_a_download_back_is_said(void **state)
+{
+    static const char text[] =
+        "plan: Held\n"
+        "link: {slot_limit: 250 ms, slot_overhead: 12 ms, window: 3 kB}\n"
+        "steps: [{name: steady, symbol_rate: 400 kBd, levels: 2}]\n"
+        "ends:\n"
+        "  hilltop: {role: hub, call: Q0HIL, address: 192.0.2.2}\n"
+        "  boathouse: {role: station, call: Q1BOA, address: 192.0.2.20}\n"
+        "controller_at: hilltop\n"
+        "sequence: [ping: {from: boathouse, to: hilltop, count: 5}]\n";
+    struct plan_mistakes mistakes;
+    struct fixture fixture;
+
+    (void) state;
+    assert_int_equal(
+        plan_read_text(text, strlen(text), &fixture.plan, &mistakes), 0);
+    preview_make(&fixture.plan, &fixture.preview);
+    char *screen = print(&fixture.preview, preview_print);
+    char *programs = print(&fixture.preview, preview_print_json);
+    json_t *all = json_loads(programs, JSON_REJECT_DUPLICATES, NULL);
+    const json_t *step = json_array_get(json_object_get(all, "steps"), 0);
+    const json_t *held = json_object_get(step, "held_by");
+
+    assert_non_null(strstr(screen, "  window\n"));
+    assert_non_null(strstr(screen, "steady: held by the window"));
+    assert_string_equal(json_string_value(json_object_get(held, "to_station")),
+                        "window");
+    assert_string_equal(json_string_value(json_object_get(held, "to_hub")),
+                        "window");
+    assert_true(json_number_value(json_object_get(
+                    json_object_get(step, "likely_goodput"), "to_station_bps"))
+                > 0);
+    assert_true(json_number_value(json_object_get(
+                    json_object_get(step, "acknowledgements"), "segments_each"))
+                >= 1);
+    json_decref(all);
+    free(programs);
+    free(screen);
+    preview_clear(&fixture.preview);
+    plan_clear(&fixture.plan);
 }
 
 static void programs_get_the_same_as_json(void **state)
@@ -239,7 +370,10 @@ int main(void)
         cmocka_unit_test(a_group_takes_as_long_as_its_longest_exchange),
         cmocka_unit_test(the_total_counts_the_rounds_of_the_steps_that_are_run),
         cmocka_unit_test(the_screen_says_that_nothing_is_sent_and_what_to_mind),
-        cmocka_unit_test(the_tables_fit_on_a_hundred_columns),
+        cmocka_unit_test(the_tables_fit_on_eighty_columns),
+        cmocka_unit_test(many_steps_and_ends_are_told_in_few_words),
+        cmocka_unit_test(downloads_at_once_share_the_air),
+        cmocka_unit_test(what_holds_a_download_back_is_said),
         cmocka_unit_test(programs_get_the_same_as_json),
         cmocka_unit_test(ends_without_agent_are_shown_as_such),
     };

@@ -436,10 +436,15 @@ static void what_a_margin_lacks_is_named(void **state)
     (void) state;
     plan.link.frequency_hz = unsaid;
     radio_missing(&plan, text, sizeof(text));
-    assert_string_equal(
-        text, "link.frequency, sensitivity of the steps, power of hilltop, "
-              "antenna.gain of hilltop, power of boathouse, antenna.gain of "
-              "boathouse, link.distance");
+    assert_string_equal(text, "link.frequency, sensitivity of the steps, power "
+                              "of hilltop and boathouse, antenna.gain of "
+                              "hilltop and boathouse, link.distance");
+    plan.end_count = 3;
+    plan.ends[2] = plan.ends[1];
+    radio_missing(&plan, text, sizeof(text));
+    assert_string_equal(text, "link.frequency, sensitivity of the steps, power "
+                              "of 3 sites, antenna.gain of 3 sites, "
+                              "link.distance");
     plan = worked_plan();
     radio_missing(&plan, text, sizeof(text));
     assert_string_equal(text, "");
