@@ -184,6 +184,7 @@ static bool settle(struct reading *reading, const struct amount *amount,
         return false;
     *ret_value = amount->word ? quantity_to_base(amount->number, amount->word)
                               : amount->number;
+    *ret_value += 0.0; /* -0 is 0 */
     if (isfinite(*ret_value) && is_within(field, *ret_value))
         return true;
 

@@ -19,8 +19,8 @@
 /* A packet of 200 B every 50 ms is alone in its frame. */
 #define PLAN_HEAD                                                              \
     "plan: What goes wrong\n"                                                  \
-    "steps: [{name: slow, usable_rate: 600 kbit/s},\n"                          \
-    "        {name: quick, usable_rate: 1200 kbit/s}]\n"                        \
+    "steps: [{name: slow, usable_rate: 600 kbit/s},\n"                         \
+    "        {name: quick, usable_rate: 1200 kbit/s}]\n"                       \
     "ends:\n"                                                                  \
     "  harbour: {role: hub, address: 10.71.0.2}\n"                             \
     "  skerry: {role: station, address: 10.71.0.20}\n"                         \

@@ -398,6 +398,20 @@ static void every_preset_of_a_plan_is_a_right_value(void **state)
                             exchange_kinds[i]->spec_field_count);
 }
 
+static void a_negative_nought_is_nought(void **state)
+{
+    static const struct field share = { .shape = FIELD_REAL,
+                                        .unit = UNIT_RATIO,
+                                        .size = sizeof(double),
+                                        .most = 1 };
+    struct complaint complaint;
+    double value = 1;
+
+    (void) state;
+    assert_int_equal(quantity_read(&share, "-0 %", &value, &complaint), 0);
+    assert_false(signbit(value));
+}
+
 static void what_nobody_says_is_not_said(void **state)
 {
     static const struct field *const optional[] = { &time_whole, &hertz,
@@ -424,6 +438,7 @@ int main(void)
         cmocka_unit_test(what_is_written_reads_back_to_the_last_bit),
         cmocka_unit_test(tables_show_three_figures),
         cmocka_unit_test(every_preset_of_a_plan_is_a_right_value),
+        cmocka_unit_test(a_negative_nought_is_nought),
         cmocka_unit_test(what_nobody_says_is_not_said),
     };
 
