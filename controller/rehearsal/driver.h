@@ -24,6 +24,7 @@ struct driver_end {
 struct driver_setup {
     struct air_config config;
     struct ledger_names names;
+    const struct plan *plan; /* NULL: nothing comes or goes */
     const struct driver_end *ends;
     size_t end_count;
     const char *folder; /* of this rehearsal: gets the ledger, the socket */
@@ -45,8 +46,18 @@ int driver_set_step(const char *folder, const char *end, const char *step,
 
 /* What that radio tells of itself, as lines of name=value: what an agent's own
  * readings command prints. */
-#define DRIVER_READINGS_SIZE 256
+#define DRIVER_READINGS_SIZE 512
 int driver_read(const char *folder, const char *end,
                 char ret_text[DRIVER_READINGS_SIZE], struct fault *fault);
+
+/* Something goes wrong from now on, in the words of an event ("loss chance=10%
+ * from=skerry", controller/plan/event.h), until its time is over or its number
+ * is ended; and a line for each that does. */
+#define DRIVER_EVENTS_SIZE 4096
+int driver_begin(const char *folder, const char *words, unsigned *ret_number,
+                 struct fault *fault);
+int driver_end(const char *folder, unsigned number, struct fault *fault);
+int driver_events(const char *folder, char ret_text[DRIVER_EVENTS_SIZE],
+                  struct fault *fault);
 
 #endif

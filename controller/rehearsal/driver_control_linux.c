@@ -6,6 +6,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <sys/time.h>
@@ -79,7 +80,7 @@ void driver_control_remove(const char *folder)
 }
 
 /* Send the message, and take an answer other than "ok" as the fault. */
-static int ask(int fd, const char *message, char answer[CONTROL_MESSAGE_SIZE],
+static int ask(int fd, const char *message, char answer[CONTROL_ANSWER_SIZE],
                struct fault *fault)
 {
     const struct timeval limit = { .tv_sec = ANSWER_LIMIT_S };
@@ -87,7 +88,7 @@ static int ask(int fd, const char *message, char answer[CONTROL_MESSAGE_SIZE],
 
     if (setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof(limit)) == 0
         && send(fd, message, strlen(message), MSG_NOSIGNAL) >= 0)
-        length = recv(fd, answer, CONTROL_MESSAGE_SIZE - 1, 0);
+        length = recv(fd, answer, CONTROL_ANSWER_SIZE - 1, 0);
     if (length <= 0)
         return fault_set(fault, -EIO,
                          "the practice link did not answer: is the rehearsal "
@@ -99,7 +100,7 @@ static int ask(int fd, const char *message, char answer[CONTROL_MESSAGE_SIZE],
 }
 
 static int ask_in(const char *folder, const char *message,
-                  char answer[CONTROL_MESSAGE_SIZE], struct fault *fault)
+                  char answer[CONTROL_ANSWER_SIZE], struct fault *fault)
 {
     int directory = -1, fd = -1;
     int status = open_socket(folder, 0, &directory, &fd, fault);
@@ -118,28 +119,78 @@ static int ask_in(const char *folder, const char *message,
     return status;
 }
 
+/* Two words of a message. */
+static int tell_in(const char *folder, const char *what, const char *rest,
+                   char answer[CONTROL_ANSWER_SIZE], struct fault *fault)
+{
+    char message[CONTROL_MESSAGE_SIZE];
+
+    if (snprintf(message, sizeof(message), "%s\t%s", what, rest)
+        >= (int) sizeof(message))
+        return fault_set(fault, -E2BIG,
+                         "found too long a name of end or step, "
+                         "or too many words");
+    return ask_in(folder, message, answer, fault);
+}
+
 int driver_set_step(const char *folder, const char *end, const char *step,
                     struct fault *fault)
 {
-    char message[CONTROL_MESSAGE_SIZE], answer[CONTROL_MESSAGE_SIZE];
+    char answer[CONTROL_ANSWER_SIZE];
 
-    if (snprintf(message, sizeof(message), "%s\t%s", end, step)
-        >= (int) sizeof(message))
-        return fault_set(fault, -E2BIG, "found too long a name of end or step");
-    return ask_in(folder, message, answer, fault);
+    return tell_in(folder, end, step, answer, fault);
+}
+
+/* What follows "ok" and its line end, if anything does. */
+static void take_rest(const char *answer, char *ret_text, size_t size)
+{
+    const char *rest = strchr(answer, '\n');
+
+    (void) snprintf(ret_text, size, "%s", rest ? rest + 1 : "");
 }
 
 int driver_read(const char *folder, const char *end,
                 char ret_text[DRIVER_READINGS_SIZE], struct fault *fault)
 {
-    char answer[CONTROL_MESSAGE_SIZE];
+    char answer[CONTROL_ANSWER_SIZE];
 
     if (strlen(end) >= CONTROL_MESSAGE_SIZE)
         return fault_set(fault, -E2BIG, "found too long a name of an end");
     const int status = ask_in(folder, end, answer, fault);
 
     if (!status)
-        (void) snprintf(ret_text, DRIVER_READINGS_SIZE, "%s",
-                        answer + strlen("ok\n"));
+        take_rest(answer, ret_text, DRIVER_READINGS_SIZE);
+    return status;
+}
+
+int driver_begin(const char *folder, const char *words, unsigned *ret_number,
+                 struct fault *fault)
+{
+    char answer[CONTROL_ANSWER_SIZE], number[24];
+    const int status = tell_in(folder, CONTROL_BEGIN, words, answer, fault);
+
+    if (status)
+        return status;
+    take_rest(answer, number, sizeof(number));
+    *ret_number = (unsigned) strtoul(number, NULL, 10);
+    return 0;
+}
+
+int driver_end(const char *folder, unsigned number, struct fault *fault)
+{
+    char answer[CONTROL_ANSWER_SIZE], text[24];
+
+    (void) snprintf(text, sizeof(text), "%u", number);
+    return tell_in(folder, CONTROL_END, text, answer, fault);
+}
+
+int driver_events(const char *folder, char ret_text[DRIVER_EVENTS_SIZE],
+                  struct fault *fault)
+{
+    char answer[CONTROL_ANSWER_SIZE];
+    const int status = ask_in(folder, CONTROL_EVENTS, answer, fault);
+
+    if (!status)
+        take_rest(answer, ret_text, DRIVER_EVENTS_SIZE);
     return status;
 }

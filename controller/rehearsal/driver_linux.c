@@ -37,6 +37,7 @@ enum {
 struct driver {
     const struct driver_setup *setup;
     struct air *air;
+    struct timeline *timeline; /* NULL: nothing comes or goes */
     struct ledger *ledger;
     struct pollfd polls[POLL_ENDS + PLAN_ENDS_MAX];
     struct panel panel;
@@ -227,7 +228,9 @@ static void on_message(void *owner, char *message, char *answer, size_t size)
 {
     const struct driver *driver = owner;
     const struct orders orders = { .air = driver->air,
-                                   .names = &driver->setup->names };
+                                   .timeline = driver->timeline,
+                                   .names = &driver->setup->names,
+                                   .hub = driver->setup->config.hub };
 
     orders_carry_out(&orders, now_ns(), message, answer, size);
 }
@@ -264,16 +267,27 @@ static void note_lateness(struct driver *driver, uint64_t late_ns)
         ledger_lateness(driver->ledger, late_ns - gap_ns);
 }
 
+/* The air's next edge, or something begins or ends. */
+static uint64_t next_ns(const struct driver *driver)
+{
+    const uint64_t air_ns = air_next_ns(driver->air);
+    const uint64_t event_ns =
+        driver->timeline ? timeline_next_ns(driver->timeline) : AIR_NEVER;
+
+    return event_ns < air_ns ? event_ns : air_ns;
+}
+
 static void run_until_stopped(struct driver *driver)
 {
     while (!(driver->polls[POLL_STOP].revents & POLLIN)) {
-        const uint64_t due_ns =
-            sleep_until_due(driver, air_next_ns(driver->air));
+        const uint64_t due_ns = sleep_until_due(driver, next_ns(driver));
         const uint64_t woken_ns = now_ns();
 
         if (due_ns <= woken_ns)
             note_lateness(driver, woken_ns - due_ns);
         air_advance(driver->air, woken_ns);
+        if (driver->timeline)
+            timeline_apply(driver->timeline, driver->air, woken_ns);
         for (size_t i = 0; i < driver->setup->end_count; i++) {
             if (driver->polls[POLL_ENDS + i].revents)
                 take_packets(driver, i);
@@ -328,10 +342,13 @@ static int drive(struct driver *driver, int ready, struct fault *fault)
 
     driver->air = air_new(&driver->setup->config, &listener, began_ns);
     ledger_began(driver->ledger, began_ns);
+    if (driver->setup->plan)
+        driver->timeline = timeline_new(driver->setup->plan, began_ns, NULL);
     if (write(ready, "r", 1) == 1)
         run_until_stopped(driver);
     air_close(driver->air, now_ns());
     air_free(driver->air);
+    timeline_free(driver->timeline);
     count_missed_packets(driver);
     return ledger_close(driver->ledger, fault);
 }

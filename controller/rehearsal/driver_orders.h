@@ -2,14 +2,16 @@
 #ifndef REHEARSAL_DRIVER_ORDERS_H
 #define REHEARSAL_DRIVER_ORDERS_H
 
-#include "controller/rehearsal/air.h"
 #include "controller/rehearsal/ledger.h"
+#include "controller/rehearsal/timeline.h"
 
 /* What the messages of the control panel mean (driver_control.h), and what the
  * practice radios answer. */
 struct orders {
-    struct air *air;                  /* borrowed */
-    const struct ledger_names *names; /* borrowed */
+    struct air *air;           /* borrowed, like all here */
+    struct timeline *timeline; /* NULL: nothing comes or goes */
+    const struct ledger_names *names;
+    size_t hub;
 };
 
 /* message is changed. */

@@ -274,7 +274,8 @@ int stage_fill_world(const struct stage *stage, const struct plan *plan,
                      const struct cast *cast, struct world *ret_world,
                      struct fault *fault)
 {
-    struct world world = { .folder = stage->folder,
+    struct world world = { .plan = plan,
+                           .folder = stage->folder,
                            .mtu_bytes = plan->link.mtu_bytes,
                            .end_count = cast->end_count,
                            .names = { .end_count = cast->end_count,

@@ -33,6 +33,7 @@ struct world_end {
 struct world {
     struct air_config config;
     struct ledger_names names;
+    const struct plan *plan; /* of the air's events; NULL: there are none */
     uint64_t mtu_bytes;
     const char *folder; /* of this rehearsal; must be there */
     struct world_end ends[PLAN_ENDS_MAX];

@@ -258,6 +258,7 @@ static int run_air(const struct host *host, int ready)
     struct fault fault = { 0 };
     const struct driver_setup setup = { .config = world->config,
                                         .names = world->names,
+                                        .plan = world->plan,
                                         .ends = ends,
                                         .end_count = world->end_count,
                                         .folder = world->folder };
