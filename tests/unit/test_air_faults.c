@@ -17,18 +17,17 @@
 #include <cmocka.h>
 
 /* A packet of 200 B every 50 ms is alone in its frame. */
-#define PLAN_HEAD                                                              \
-    "plan: What goes wrong\n"                                                  \
-    "steps: [{name: slow, usable_rate: 600 kbit/s},\n"                         \
-    "        {name: quick, usable_rate: 1200 kbit/s}]\n"                       \
-    "ends:\n"                                                                  \
-    "  harbour: {role: hub, address: 10.71.0.2}\n"                             \
-    "  skerry: {role: station, address: 10.71.0.20}\n"                         \
-    "  holm: {role: station, address: 10.71.0.21}\n"                           \
-    "controller_at: harbour\n"                                                 \
+static const char plan_head[] =
+    "plan: What goes wrong\n"
+    "steps: [{name: slow, usable_rate: 600 kbit/s},\n"
+    "        {name: quick, usable_rate: 1200 kbit/s}]\n"
+    "controller_at: harbour\n"
     "sequence: [ping: {from: skerry, to: harbour, count: 4}]\n"
-#define LINK_KEYS                                                              \
-    "slot_overhead: 2 ms, slot_limit: 200 ms, frame: {payload: 240 B}"
+    "ends:\n"
+    "  harbour: {role: hub, address: 10.71.0.2}\n"
+    "  skerry: {role: station, address: 10.71.0.20}\n";
+static const char second_station[] =
+    "  holm: {role: station, address: 10.71.0.21}\n";
 
 enum {
     HARBOUR,
@@ -69,9 +68,13 @@ static void begin(struct fixture *fixture, const char *more_of_link,
 
     memset(fixture, 0, sizeof(*fixture));
     fixture->seen.row_size = sizeof(struct seen);
-    (void) snprintf(text, sizeof(text),
-                    "%slink: {%s%s}\npractice:\n  seed: 11\n%s", PLAN_HEAD,
-                    LINK_KEYS, more_of_link, practice);
+    (void) snprintf(
+        text, sizeof(text),
+        "%s%slink: {slot_overhead: 2 ms, frame: {payload: 240 B}, "
+        "%s%s}\npractice:\n  seed: 11\n%s",
+        plan_head, strstr(more_of_link, "alternating") ? "" : second_station,
+        strstr(more_of_link, "slot_limit") ? "" : "slot_limit: 200 ms",
+        more_of_link, practice);
     if (plan_read_text(text, strlen(text), &fixture->plan, &mistakes) != 0)
         plan_mistakes_print(stderr, "plan", &mistakes);
     assert_int_equal(mistakes.count, 0);
@@ -497,6 +500,81 @@ static void each_receiver_loses_frames_by_itself(void **state)
     end(&fixture);
 }
 
+/* Every way of sharing the channel; alternating has one station. */
+static const char *const sharings[] = {
+    ", access: scheduled",
+    "slot_limit: 9 ms, slots: fixed",
+    ", stations: 7",
+    ", access: alternating",
+    ", access: contention, contention: {slot: 1 ms, window: 8}",
+    ", access: contention, contention: {carrier_sense: no}",
+    ", access: full-duplex",
+};
+
+static void faults_are_the_same_however_the_channel_is_shared(void **state)
+{
+    enum {
+        PACKET_COUNT = 10000
+    };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(sharings); i++) {
+        struct fixture fixture;
+        uint64_t doubled_count = 0, heard_count = 0;
+
+        print_message("%s\n", sharings[i]);
+        begin(&fixture, sharings[i],
+              "  loss: {chance: 25 %}\n  duplicates: {chance: 30 %}\n"
+              "  corruption: {chance: 5 %}\n");
+        send(&fixture, SKERRY, HARBOUR, 200);
+        carry(&fixture, PACKET_COUNT);
+        for (size_t j = 0; j < fixture.seen.count; j++) {
+            const struct seen *seen = seen_at(&fixture, j);
+
+            heard_count += seen->fate != FATE_LOST;
+            doubled_count +=
+                seen->fate != FATE_LOST && seen->packet.copies_count == 2;
+        }
+        assert_hits(PACKET_COUNT - heard_count, PACKET_COUNT, 0.25);
+        assert_hits(doubled_count, heard_count, 0.3);
+        assert_hits(fixture.sources[0].fates_count[FATE_CORRUPTED], heard_count,
+                    0.05);
+        end(&fixture);
+    }
+}
+
+static void
+an_absence_ends_as_it_began_however_the_channel_is_shared(void **state)
+{
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(sharings); i++) {
+        struct fixture fixture;
+        uint64_t late_count = 0;
+
+        print_message("%s\n", sharings[i]);
+        begin(&fixture, sharings[i],
+              "  queue: 100 kB\n"
+              "  events:\n"
+              "    - {at: 20025 ms, for: 5 s, what: away, end: skerry}\n"
+              "    - {at: 40025 ms, for: 5 s, what: outage, end: skerry}\n");
+        send(&fixture, SKERRY, HARBOUR, 200);
+        carry(&fixture, 1200);
+        for (size_t j = 0; j < fixture.seen.count; j++) {
+            const struct seen *seen = seen_at(&fixture, j);
+            const uint64_t at_ns = seen->packet.enqueued_ns;
+            const bool is_out =
+                at_ns > 40025 * NS_PER_MS && at_ns < 45025 * NS_PER_MS;
+
+            assert_int_equal(seen->fate, is_out ? FATE_OUTAGE : FATE_DELIVERED);
+            late_count += seen->packet.over_ns - at_ns > 100 * NS_PER_MS;
+        }
+        /* What came up in the absence waited for its end: 100 packets, but for
+         * the last two; and some that came up while these were sent. */
+        assert_in_range(late_count, 98, 150);
+        end(&fixture);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -515,6 +593,9 @@ int main(void)
         cmocka_unit_test(a_step_at_one_end_only_is_no_contact_with_that_end),
         cmocka_unit_test(a_change_of_one_way_leaves_the_other_as_it_was),
         cmocka_unit_test(each_receiver_loses_frames_by_itself),
+        cmocka_unit_test(faults_are_the_same_however_the_channel_is_shared),
+        cmocka_unit_test(
+            an_absence_ends_as_it_began_however_the_channel_is_shared),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
