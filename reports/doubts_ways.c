@@ -2,6 +2,7 @@
 #include "reports/doubts_ways.h"
 
 #include "reports/contact_record.h"
+#include "reports/wording.h"
 
 #include <stdio.h>
 
@@ -351,11 +352,12 @@ static void tell_loopback(struct reduction *reduction,
     for (size_t i = 0; i < contact->ends.count; i++) {
         const struct contact_end *end = rows_at(&contact->ends, i);
         const size_t used = strlen(text);
+        char rate[FIGURE_SIZE];
 
+        wording_significant(end->loopback_bps * 1e-6, 3, rate);
         if (end->loopback_bps > 0)
-            (void) snprintf(text + used, sizeof(text) - used,
-                            "%s%s %.3g Mbit/s", used ? ", " : "", end->end,
-                            end->loopback_bps * 1e-6);
+            (void) snprintf(text + used, sizeof(text) - used, "%s%s %s Mbit/s",
+                            used ? ", " : "", end->end, rate);
     }
     if (text[0])
         reduction_add_sentence(

@@ -207,7 +207,7 @@ static void add_method(struct reduction *reduction,
     if (steady->lack != STEADY_ENOUGH || !transfer->cycle_count)
         return;
     reduction_add_sentence(
-        &reduction->methods,
+        &reduction->details,
         "Download %s → %s on step %s, round %llu: %zu %s of %.3f s; the first "
         "%.1f s were warm-up; %zu batches of %.1f s, lag-1 correlation %.2f.",
         exchange->from, exchange->to, exchange->step,

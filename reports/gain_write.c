@@ -73,15 +73,17 @@ static int decimals_of(double low, double high)
 static void write_goodput(const struct gain *gain, FILE *out)
 {
     const int decimals = decimals_of(gain->ratio.low, gain->ratio.high);
+    char before[FIGURE_SIZE], after[FIGURE_SIZE];
 
     if (gain->verdict == GAIN_NO_FIGURE)
         return;
+    wording_significant(gain->before.mean_bps / k, 3, before);
+    wording_significant(gain->after.mean_bps / k, 3, after);
     (void) fprintf(out,
-                   "  goodput   %.3g -> %.3g kbit/s: %.*f times "
+                   "  goodput   %s -> %s kbit/s: %.*f times "
                    "(%.*f to %.*f), %s\n",
-                   gain->before.mean_bps / k, gain->after.mean_bps / k,
-                   decimals, gain->ratio.value, decimals, gain->ratio.low,
-                   decimals, gain->ratio.high,
+                   before, after, decimals, gain->ratio.value, decimals,
+                   gain->ratio.low, decimals, gain->ratio.high,
                    gain->is_over_rounds ? "over the rounds"
                                         : "during these exchanges");
     (void) fprintf(out, "  rounds    %zu before, %zu after\n",
@@ -102,21 +104,35 @@ static void write_price(const struct gain *gain, FILE *out)
 {
     const bool has_bandwidth = isfinite(gain->bandwidth_ratio);
     const bool has_margin = isfinite(gain->margin_loss_db);
+    char number[FIGURE_SIZE];
 
     if (!has_bandwidth && !has_margin)
         return;
     (void) fputs("  price     ", out);
+    wording_significant(gain->bandwidth_ratio, 3, number);
     if (has_bandwidth)
-        (void) fprintf(out, "%.3g times the bandwidth", gain->bandwidth_ratio);
+        (void) fprintf(out, "%s times the bandwidth", number);
     if (has_bandwidth && has_margin)
         (void) fputs(", ", out);
     if (has_margin)
         (void) fprintf(out, "%.1f dB %s margin", fabs(gain->margin_loss_db),
                        gain->margin_loss_db < 0 ? "more" : "less");
+    wording_significant(gain->ratio.value / gain->bandwidth_ratio, 2, number);
     if (has_bandwidth && isfinite(gain->ratio.value))
-        (void) fprintf(out, "; %.2g times the goodput in each hertz",
-                       gain->ratio.value / gain->bandwidth_ratio);
+        (void) fprintf(out, "; %s times the goodput in each hertz", number);
     (void) fputc('\n', out);
+}
+
+static void write_equivalence(const struct gain *gain, double margin_ratio,
+                              FILE *out)
+{
+    static const double least = 0.0001;
+    char margin[FIGURE_SIZE], probability[FIGURE_SIZE];
+
+    wording_significant(100 * margin_ratio, 3, margin);
+    wording_significant(fmax(gain->same, least), 2, probability);
+    (void) fprintf(out, " beyond %s %% (equivalence test, p %s %s)", margin,
+                   gain->same < least ? "<" : "=", probability);
 }
 
 static void write_verdict(const struct gain *gain, double margin_ratio,
@@ -136,8 +152,7 @@ static void write_verdict(const struct gain *gain, double margin_ratio,
 
     (void) fprintf(out, "  verdict   %s%s", words[gain->verdict], gain->why);
     if (gain->verdict == GAIN_SAME)
-        (void) fprintf(out, " beyond %.3g %% (equivalence test, p = %.2g)",
-                       100 * margin_ratio, gain->same);
+        write_equivalence(gain, margin_ratio, out);
     else if (gain->verdict == GAIN_UNDECIDED)
         (void) fputs(": more rounds would decide", out);
     (void) fputc('\n', out);

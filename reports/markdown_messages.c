@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/markdown_messages.h"
 
-#include "reports/wording.h"
+#include "reports/markdown_cells.h"
 
 #include <inttypes.h>
 
@@ -13,36 +13,87 @@ static const struct {
     { "confirmed_p95", "19 in 20" },
 };
 
-static bool is_beside_others(const struct finding *finding)
+/* Which columns have anything to say. */
+struct message_columns {
+    bool has_beside, has_expected;
+    bool has_percentile[COUNT_OF(percentiles)];
+};
+
+static struct message_columns columns_of(const struct reduction *reduction,
+                                         const struct rows *table)
 {
-    return finding->condition[0] && strcmp(finding->condition, "idle") != 0;
+    struct message_columns columns = { .has_beside = false };
+
+    for (size_t row = 0; row < table->count; row++) {
+        const struct finding *unconfirmed = rows_at(table, row);
+
+        columns.has_beside =
+            columns.has_beside || !wording_is_alone(unconfirmed->condition);
+        for (size_t i = 0; i < COUNT_OF(percentiles); i++) {
+            const struct finding *finding =
+                wording_beside(reduction, table, row, percentiles[i].measure);
+
+            if (!finding || isnan(finding->value))
+                continue;
+            columns.has_percentile[i] = true;
+            columns.has_expected =
+                columns.has_expected || !isnan(finding->expected_low);
+        }
+    }
+    return columns;
+}
+
+static void write_headings(const struct message_columns *columns, FILE *out)
+{
+    static const char *const names[] = { "p50", "p90", "p95" };
+
+    (void) fprintf(out, "| step | direction |%s messages | unconfirmed |%s",
+                   columns->has_beside ? " beside |" : "",
+                   columns->has_expected ? " expected median | verdict |" : "");
+    for (size_t i = 0; i < COUNT_OF(percentiles); i++) {
+        if (columns->has_percentile[i])
+            (void) fprintf(out, " %s |", names[i]);
+    }
+    (void) fprintf(out, "\n|---|---|%s---:|---:|%s",
+                   columns->has_beside ? "---|" : "",
+                   columns->has_expected ? "---:|---|" : "");
+    for (size_t i = 0; i < COUNT_OF(percentiles); i++) {
+        if (columns->has_percentile[i])
+            (void) fputs("---:|", out);
+    }
+    (void) fputc('\n', out);
+}
+
+static void write_expected(const struct finding *median, FILE *out)
+{
+    char expected[FIGURE_SIZE] = "–";
+
+    if (median)
+        wording_expected(median, 1, expected);
+    (void) fprintf(out, " | %s | %s", expected,
+                   median && median->verdict ? verdicts[median->verdict] : "–");
 }
 
 static void write_row(const struct reduction *reduction,
-                      const struct rows *table, size_t row, FILE *out)
+                      const struct rows *table,
+                      const struct message_columns *columns, size_t row,
+                      FILE *out)
 {
     const struct finding *unconfirmed = rows_at(table, row);
-    char figure[FIGURE_SIZE];
 
-    (void) fputs("| ", out);
-    wording_escape(out, unconfirmed->step);
-    (void) fputs(" | ", out);
-    wording_escape(out, unconfirmed->from);
-    (void) fputs(" → ", out);
-    wording_escape(out, unconfirmed->to);
-    (void) fputs(" | ", out);
-    wording_escape(out, unconfirmed->condition);
-    wording_figure(unconfirmed, 0.01, 2, figure);
-    (void) fprintf(out, " | %" PRIu64 " | %s", unconfirmed->samples_count,
-                   figure);
+    markdown_cell_way(unconfirmed, out);
+    if (columns->has_beside)
+        markdown_cell_condition(unconfirmed->condition, out);
+    (void) fprintf(out, " | %" PRIu64, unconfirmed->samples_count);
+    markdown_cell_figure(unconfirmed, 0.01, 2, out);
+    if (columns->has_expected)
+        write_expected(
+            wording_beside(reduction, table, row, percentiles[0].measure), out);
     for (size_t i = 0; i < COUNT_OF(percentiles); i++) {
-        const struct finding *finding =
-            wording_beside(reduction, table, row, percentiles[i].measure);
-
-        (void) snprintf(figure, sizeof(figure), "–");
-        if (finding)
-            wording_figure(finding, 1, 3, figure);
-        (void) fprintf(out, " | %s", figure);
+        if (columns->has_percentile[i])
+            markdown_cell_figure(
+                wording_beside(reduction, table, row, percentiles[i].measure),
+                1, 3, out);
     }
     (void) fputs(" |\n", out);
 }
@@ -52,6 +103,7 @@ static void write_within(const struct reduction *reduction,
                          const struct rows *table, size_t row, FILE *out)
 {
     bool is_first = true;
+    char number[FIGURE_SIZE];
 
     for (size_t i = 0; i < COUNT_OF(percentiles); i++) {
         const struct finding *finding =
@@ -62,7 +114,8 @@ static void write_within(const struct reduction *reduction,
         (void) fprintf(out, "%s%s", is_first ? "" : ", ", percentiles[i].share);
         if (is_first)
             (void) fputs(" of the messages were confirmed", out);
-        (void) fprintf(out, " within %.2g s", finding->value);
+        wording_significant(finding->value, 2, number);
+        (void) fprintf(out, " within %s s", number);
         is_first = false;
     }
     if (is_first)
@@ -80,9 +133,12 @@ static void write_sentence(const struct reduction *reduction,
     wording_escape(out, unconfirmed->to);
     (void) fputs(" on ", out);
     wording_escape(out, unconfirmed->step);
-    if (is_beside_others(unconfirmed)) {
+    if (!wording_is_alone(unconfirmed->condition)) {
+        char beside[FIGURE_SIZE + sizeof(unconfirmed->condition)];
+
+        wording_condition(unconfirmed->condition, beside, sizeof(beside));
         (void) fputs(", while ", out);
-        wording_escape(out, unconfirmed->condition);
+        wording_escape(out, beside);
         (void) fputs(" ran", out);
     }
     (void) fputs(": ", out);
@@ -98,19 +154,18 @@ static void write_sentence(const struct reduction *reduction,
 void markdown_messages(const struct reduction *reduction, FILE *out)
 {
     struct rows table = wording_table(reduction, "unconfirmed");
+    const struct message_columns columns = columns_of(reduction, &table);
 
     if (table.count) {
         (void) fputs(
             "## Messages\n\n"
             "Times in s until a message's confirmation came back, unconfirmed "
             "in %; percentiles of all sent, so that an unconfirmed message "
-            "counts as infinite (∞).\n\n"
-            "| step | direction | beside | messages | unconfirmed | p50 | p90 "
-            "| p95 |\n"
-            "|---|---|---|---:|---:|---:|---:|---:|\n",
+            "counts as infinite (∞).\n\n",
             out);
+        write_headings(&columns, out);
         for (size_t i = 0; i < table.count; i++)
-            write_row(reduction, &table, i, out);
+            write_row(reduction, &table, &columns, i, out);
         (void) fputc('\n', out);
         for (size_t i = 0; i < table.count; i++)
             write_sentence(reduction, &table, i, out);

@@ -1,8 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/markdown_readings.h"
 
+#include "reports/lookup.h"
 #include "reports/wording.h"
 
+/* Beyond so many lines the readings of a step are told in short. */
+#define LINES_MOST 12
 /* Columns that still fit on a page; more names make another table. */
 #define COLUMNS_MOST 6
 
@@ -126,12 +129,9 @@ static void write_table(const struct reduction *reduction, const char *end,
     (void) fputc('\n', out);
 }
 
-void markdown_readings(const struct reduction *reduction, FILE *out)
+static void write_each(const struct reduction *reduction, FILE *out)
 {
-    if (!reduction->readings.count)
-        return;
-    (void) fputs("## Radio readings\n\n"
-                 "What each radio told just before and just after an exchange "
+    (void) fputs("What each radio told just before and just after an exchange "
                  "(before → after; one value: unchanged).\n\n",
                  out);
     for (size_t i = 0; i < reduction->readings.count; i++) {
@@ -151,4 +151,129 @@ void markdown_readings(const struct reduction *reduction, FILE *out)
             write_table(reduction, record->end, &names, first, out);
         rows_clear(&names);
     }
+}
+
+/* --- in short ------------------------------------------------------------- */
+
+/* One reading of one end on one step: the first and the last that was told. */
+struct short_reading {
+    const char *end, *step; /* borrowed */
+    const char *name, *first, *last;
+};
+
+static const char *step_of(const struct reduction *reduction,
+                           const struct lookup *steps, int64_t exchange)
+{
+    const struct lookup_found found =
+        lookup_find(steps, lookup_number(LOOKUP_KEY, (uint64_t) exchange));
+
+    for (size_t i = 0; i < found.count; i++) {
+        const struct exchange_record *record =
+            reduction_exchange(reduction, found.entries[i].index);
+
+        if (record->key == exchange)
+            return record->step;
+    }
+    return "";
+}
+
+static struct short_reading *short_of(struct rows *shorts, const char *end,
+                                      const char *step, const char *name)
+{
+    for (size_t i = 0; i < shorts->count; i++) {
+        struct short_reading *reading = rows_at(shorts, i);
+
+        if (strcmp(reading->end, end) == 0 && strcmp(reading->step, step) == 0
+            && strcmp(reading->name, name) == 0)
+            return reading;
+    }
+    struct short_reading *reading = rows_add(shorts);
+
+    *reading = (struct short_reading){ .end = end, .step = step, .name = name };
+    return reading;
+}
+
+static struct rows gather_shorts(const struct reduction *reduction)
+{
+    struct rows shorts = { .row_size = sizeof(struct short_reading) };
+    struct lookup steps;
+
+    lookup_init(&steps);
+    for (size_t i = 0; i < reduction->exchanges.count; i++)
+        lookup_add(
+            &steps,
+            lookup_number(LOOKUP_KEY,
+                          (uint64_t) reduction_exchange(reduction, i)->key),
+            i);
+    lookup_sort(&steps);
+    for (size_t i = 0; i < reduction->readings.count; i++) {
+        const struct reading_record *record = record_at(reduction, i);
+        struct short_reading *reading = short_of(
+            &shorts, record->end, step_of(reduction, &steps, record->exchange),
+            record->reading.name);
+
+        if (!reading->first)
+            reading->first = record->reading.text;
+        reading->last = record->reading.text;
+    }
+    lookup_clear(&steps);
+    return shorts;
+}
+
+static void write_short(const struct short_reading *reading, FILE *out)
+{
+    (void) fputs("| ", out);
+    wording_escape(out, reading->end);
+    (void) fputs(" | ", out);
+    wording_escape(out, reading->step);
+    (void) fputs(" | ", out);
+    wording_escape(out, reading->name);
+    (void) fputs(" | ", out);
+    wording_escape(out, reading->first);
+    (void) fputs(" | ", out);
+    wording_escape(out, reading->last);
+    (void) fputs(" |\n", out);
+}
+
+static void write_in_short(const struct reduction *reduction, FILE *out)
+{
+    struct rows shorts = gather_shorts(reduction);
+
+    (void) fputs("What the radios told before the first and after the last "
+                 "exchange of a step. `bothends export` writes each "
+                 "exchange's.\n\n"
+                 "| end | step | reading | before | after |\n"
+                 "|---|---|---|---:|---:|\n",
+                 out);
+    for (size_t i = 0; i < shorts.count; i++)
+        write_short(rows_at(&shorts, i), out);
+    (void) fputc('\n', out);
+    rows_clear(&shorts);
+}
+
+/* Ends and exchanges with readings, together. */
+static size_t count_lines(const struct reduction *reduction)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < reduction->readings.count; i++) {
+        const struct reading_record *record = record_at(reduction, i);
+        const struct reading_record *before =
+            i ? record_at(reduction, i - 1) : NULL;
+
+        count += !before || before->exchange != record->exchange
+                 || strcmp(before->end, record->end) != 0;
+    }
+    return count;
+}
+
+void markdown_readings(const struct reduction *reduction, FILE *out)
+{
+    if (!reduction->readings.count)
+        return;
+    (void) fputs("## Radio readings\n\n", out);
+    if (count_lines(reduction) > LINES_MOST)
+        write_in_short(reduction, out);
+    else
+        write_each(reduction, out);
 }

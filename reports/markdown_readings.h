@@ -6,8 +6,8 @@
 
 #include <stdio.h>
 
-/* What the radios told before and after each exchange, a table an end; nothing
- * where none was read. */
+/* What the radios told before and after each exchange, a table an end; of many
+ * exchanges, before and after each step.  Nothing where none was read. */
 void markdown_readings(const struct reduction *reduction, FILE *out);
 
 #endif

@@ -1,31 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/markdown_together.h"
 
-#include "reports/wording.h"
+#include "reports/markdown_cells.h"
 
 static const double k = 1e3;     /* kbit/s */
 static const double ms = 1e-3;   /* times in ms */
 static const double cent = 0.01; /* per cent */
-
-static void write_step_and_way(const struct finding *finding, FILE *out)
-{
-    (void) fputs("| ", out);
-    wording_escape(out, finding->step);
-    (void) fputs(" | ", out);
-    wording_escape(out, finding->from);
-    (void) fputs(" → ", out);
-    wording_escape(out, finding->to);
-}
-
-static void write_cell(const struct finding *finding, double unit, int most,
-                       FILE *out)
-{
-    char figure[FIGURE_SIZE] = "–";
-
-    if (finding)
-        wording_figure(finding, unit, most, figure);
-    (void) fprintf(out, " | %s", figure);
-}
 
 /* --- latency -------------------------------------------------------------- */
 
@@ -53,12 +33,12 @@ static void write_latency_rows(const struct reduction *reduction,
     for (size_t i = 0; i < table.count; i++) {
         const struct finding *finding = rows_at(&table, i);
 
-        write_step_and_way(finding, out);
-        (void) fprintf(out, " | %s | ", kind->what);
-        wording_escape(out, finding->condition);
-        write_cell(finding, ms, 1, out);
-        write_cell(wording_beside(reduction, &table, i, kind->ratio), 1, 1,
-                   out);
+        markdown_cell_way(finding, out);
+        (void) fprintf(out, " | %s", kind->what);
+        markdown_cell_condition(finding->condition, out);
+        markdown_cell_figure(finding, ms, 1, out);
+        markdown_cell_figure(wording_beside(reduction, &table, i, kind->ratio),
+                             1, 1, out);
         (void) fputs(" |\n", out);
     }
     rows_clear(&table);
@@ -137,17 +117,18 @@ static void write_shares(const struct reduction *reduction, FILE *out)
     for (size_t i = 0; i < table.count; i++) {
         const struct finding *share = rows_at(&table, i);
 
-        write_step_and_way(share, out);
+        markdown_cell_way(share, out);
         if (isnan(share->expected_low))
             (void) fputs(" | –", out);
         else
             (void) fprintf(out, " | %.1f",
                            (share->expected_low + share->expected_high) / 2
                                / cent);
-        write_cell(share, cent, 1, out);
-        write_cell(wording_beside(reduction, &table, i, "share_airtime"), cent,
-                   1, out);
-        write_cell(goodput_of(reduction, &table, i), k, 2, out);
+        markdown_cell_figure(share, cent, 1, out);
+        markdown_cell_figure(
+            wording_beside(reduction, &table, i, "share_airtime"), cent, 1,
+            out);
+        markdown_cell_figure(goodput_of(reduction, &table, i), k, 2, out);
         (void) fputs(" |\n", out);
     }
     if (table.count)

@@ -131,14 +131,27 @@ static struct rows alone_of(const struct reduction *reduction,
     return alone;
 }
 
+/* Beside downloads much is lost in full queues: that is no link's fault. */
+static bool has_idle(const struct rows *losses)
+{
+    for (size_t i = 0; i < losses->count; i++) {
+        if (!wording_is_loaded(
+                ((const struct finding *) rows_at(losses, i))->condition))
+            return true;
+    }
+    return false;
+}
+
 static struct tally tally_of(const struct rows *losses)
 {
+    const bool is_idle_only = has_idle(losses);
     struct tally tally = { 0 };
 
     for (size_t i = 0; i < losses->count; i++) {
         const struct finding *loss = rows_at(losses, i);
 
-        if (isnan(loss->value))
+        if (isnan(loss->value)
+            || (is_idle_only && wording_is_loaded(loss->condition)))
             continue;
         tally.sent_count += loss->samples_count;
         tally.lost_count += loss->value * (double) loss->samples_count;

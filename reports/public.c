@@ -267,6 +267,7 @@ void public_redact(struct reduction *reduction, struct plan *ret_plan)
     redact_findings(&scrub, &reduction->findings);
     redact_readings(&scrub, &reduction->readings);
     redact_sentences(&scrub, &reduction->methods);
+    redact_sentences(&scrub, &reduction->details);
     redact_sentences(&scrub, &reduction->doubts);
     redact_shortfalls(&scrub, &reduction->shortfalls);
     redact_expectations(&scrub, reduction);

@@ -33,6 +33,7 @@ void reduction_init(struct reduction *reduction, sqlite3 *logbook,
         .curves.row_size = sizeof(struct curve),
         .readings.row_size = sizeof(struct reading_record),
         .methods.row_size = sizeof(struct sentence),
+        .details.row_size = sizeof(struct sentence),
         .doubts.row_size = sizeof(struct sentence),
         .shortfalls.row_size = sizeof(struct shortfall),
     };
@@ -57,6 +58,7 @@ void reduction_clear(struct reduction *reduction)
     rows_clear(&reduction->curves);
     rows_clear(&reduction->readings);
     rows_clear(&reduction->methods);
+    rows_clear(&reduction->details);
     rows_clear(&reduction->doubts);
     rows_clear(&reduction->shortfalls);
 }

@@ -94,14 +94,14 @@ struct curve {
     enum curve_form form;
     size_t exchange; /* index, for its names */
     bool is_all_rounds;
-    bool is_from_second; /* of messages: those that the second end sent */
-    double span_s;       /* how long the exchange took; NaN: not known */
+    bool is_from_second;    /* of messages: those that the second end sent */
+    double span_s;          /* how long the exchange took; NaN: not known */
     struct range expected;  /* on the axis of values; NaN: none */
     double steady_from_s;   /* where the warm-up ends; NaN */
     uint64_t missing_count; /* lost */
     struct rows points;     /* of struct point */
-    struct rows columns;    /* of struct pixel_column: reports/pixel_columns.h */
-    struct rows gaps;       /* of struct curve_gap */
+    struct rows columns; /* of struct pixel_column: reports/pixel_columns.h */
+    struct rows gaps;    /* of struct curve_gap */
 };
 
 struct point {
@@ -125,6 +125,7 @@ struct reduction {
     struct rows curves;     /* of struct curve */
     struct rows readings;   /* of struct reading_record */
     struct rows methods;    /* of struct sentence: how it was measured */
+    struct rows details;    /* of struct sentence: on single exchanges */
     struct rows doubts;     /* of struct sentence */
     struct rows shortfalls; /* of struct shortfall: reports/shortfall.h */
     bool is_public;         /* reports/public.h */

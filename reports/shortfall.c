@@ -102,8 +102,10 @@ static void part_other_step(struct parting *parting)
 
     if (step < 0 || !is_shown)
         return;
-    const double other_bps =
-        range_middle(parting->reduction->expectations[step].goodput_bps);
+    const double other_bps = evidence_likely_bps(
+        parting->reduction,
+        reduction_exchange(parting->reduction, parting->evidence->exchange),
+        &parting->reduction->expectations[step]);
     const double bps = parting->evidence->expected_bps - other_bps;
 
     /* What little is left or too much is the other step's own range. */

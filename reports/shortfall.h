@@ -7,9 +7,9 @@
 
 /*
  * Why a download carried less than was expected: the difference between the
- * expectation's middle and the measured goodput, taken apart in the order
- * below into parts that add up to it.  DEVELOPERS.md, "Shortfall", says what
- * each part rests on.
+ * likely goodput of its direction and the measured one, taken apart in the
+ * order below into parts that add up to it.  DEVELOPERS.md, "Shortfall", says
+ * what each part rests on.
  */
 enum shortfall_part {
     PART_BYPASS,          /* it went round the radio */

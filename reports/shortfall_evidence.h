@@ -69,6 +69,11 @@ int evidence_gather(const struct reduction *reduction,
                     const struct evidence_sources *sources, size_t exchange,
                     struct evidence *ret_evidence, struct fault *fault);
 
+/* The most likely goodput of that direction, in the expectation's range; the
+ * middle of that where none can be said. */
+double evidence_likely_bps(const struct reduction *reduction,
+                           const struct exchange_record *exchange,
+                           const struct expectation *expectation);
 /* shortfall_tcp.c: from the rows of the sender's TCP. */
 void evidence_take_tcp(struct evidence *evidence,
                        const struct arrivals *arrivals, const struct rows *tcp,

@@ -71,6 +71,30 @@ static void find_span(const struct exchange_record *exchange,
             evidence->content_bytes * BITS_PER_BYTE / evidence->span_s;
 }
 
+static bool is_from_hub(const struct plan *plan, const char *from)
+{
+    for (size_t i = 0; i < plan->end_count; i++) {
+        if (strcmp(plan->ends[i].name, from) == 0)
+            return plan->ends[i].role == ROLE_HUB;
+    }
+    return false;
+}
+
+double evidence_likely_bps(const struct reduction *reduction,
+                           const struct exchange_record *exchange,
+                           const struct expectation *expectation)
+{
+    const int way = is_from_hub(reduction->plan, exchange->from)
+                        ? WAY_TO_STATION
+                        : WAY_TO_HUB;
+    const double likely_bps = expectation->ways[way].likely_bps[LAYER_FILE];
+    const struct range range_bps = expectation->goodput_bps;
+
+    if (isnan(likely_bps))
+        return range_middle(range_bps);
+    return fmin(fmax(likely_bps, range_bps.low), range_bps.high);
+}
+
 static void take_expectation(const struct reduction *reduction,
                              const struct exchange_record *exchange,
                              struct evidence *evidence)
@@ -79,7 +103,8 @@ static void take_expectation(const struct reduction *reduction,
         reduction_expectation(reduction, exchange);
 
     evidence->expected = expectation->goodput_bps;
-    evidence->expected_bps = range_middle(expectation->goodput_bps);
+    evidence->expected_bps =
+        evidence_likely_bps(reduction, exchange, expectation);
     evidence->cycle_s = expectation->cycle_ns.high * 1e-9;
     evidence->plan_stations_count = stations_of_plan(reduction->plan);
 }

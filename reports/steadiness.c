@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/steadiness.h"
 
+#include "reports/wording.h"
+
 struct estimate steadiness_estimate(const struct steady *steady, double level)
 {
     struct estimate estimate = { (double) NAN, (double) NAN, (double) NAN };
@@ -57,7 +59,7 @@ void steadiness_add_end(struct reduction *reduction,
                         const struct looks_outcome *looks, double within_ratio,
                         const char *figure)
 {
-    char decision[120];
+    char decision[120], within[FIGURE_SIZE];
 
     if (!(within_ratio > 0) || looks->ended_by == LOOKS_NONE)
         return;
@@ -72,12 +74,13 @@ void steadiness_add_end(struct reduction *reduction,
             looks->ended_by == LOOKS_WITHIN ? "that was so"
                                             : "the longest time was over",
             (unsigned long long) looks->count, 100 * looks->found_ratio);
+    wording_significant(100 * within_ratio, 3, within);
     reduction_add_sentence(
         &reduction->methods,
         "The %s %s → %s on step %s, round %llu, was to go on until the %s was "
-        "known within %.3g %%: %s. The error budget is split over the looks: "
+        "known within %s %%: %s. The error budget is split over the looks: "
         "the interval is made at %.2f %%, and %.0f %% hold over all looks.",
         exchange->kind->name, exchange->from, exchange->to, exchange->step,
-        (unsigned long long) exchange->round, figure, 100 * within_ratio,
-        decision, 100 * steadiness_level(looks), 100 * CONFIDENCE_LEVEL);
+        (unsigned long long) exchange->round, figure, within, decision,
+        100 * steadiness_level(looks), 100 * CONFIDENCE_LEVEL);
 }

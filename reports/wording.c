@@ -48,6 +48,22 @@ void wording_condition(const char *condition, char *ret_text, size_t size)
     }
 }
 
+bool wording_is_loaded(const char *condition)
+{
+    static const char light[] = "ping";
+
+    if (wording_is_alone(condition))
+        return false;
+    while (*condition) {
+        const char *part;
+
+        (void) take_part(&condition, &part);
+        if (strncmp(part, light, strlen(light)) != 0)
+            return true;
+    }
+    return false;
+}
+
 /* --- foreign text --------------------------------------------------------- */
 
 /* A blank in place of a control of ASCII, which may stand between words. */
@@ -146,7 +162,8 @@ void wording_figure(const struct finding *finding, double unit, int most,
     print_number(finding->value / unit, decimals, value, sizeof(value));
     print_number(finding->low / unit, decimals, low, sizeof(low));
     print_number(finding->high / unit, decimals, high, sizeof(high));
-    if (isnan(finding->value) || (isnan(finding->low) && isnan(finding->high)))
+    if (isnan(finding->value) || (isnan(finding->low) && isnan(finding->high))
+        || isinf(finding->low)) /* then all of it is infinite */
         (void) snprintf(ret_text, FIGURE_SIZE, "%s", value);
     else
         (void) snprintf(ret_text, FIGURE_SIZE, "%s (%s–%s)", value, low, high);
@@ -495,30 +512,51 @@ static void say_some(char *text, size_t size, const struct rows *table,
                counts->missing, table->count);
 }
 
+/* Echoes beside downloads tell of the queues, and are counted apart. */
+struct echoes {
+    uint64_t sent_count;
+    double lost_count;
+};
+
+static struct echoes count_echoes(const struct rows *losses, bool is_loaded)
+{
+    struct echoes echoes = { 0 };
+
+    for (size_t i = 0; i < losses->count; i++) {
+        const struct finding *finding = rows_at(losses, i);
+
+        if (isnan(finding->value)
+            || wording_is_loaded(finding->condition) != is_loaded)
+            continue;
+        echoes.lost_count += finding->value * (double) finding->samples_count;
+        echoes.sent_count += finding->samples_count;
+    }
+    return echoes;
+}
+
 static void say_echoes(char *text, size_t size,
                        const struct reduction *reduction)
 {
     struct rows losses = wording_table(reduction, "loss");
-    double lost = 0;
-    uint64_t sent_count = 0;
+    const struct echoes idle = count_echoes(&losses, false);
+    const struct echoes loaded = count_echoes(&losses, true);
 
-    for (size_t i = 0; i < losses.count; i++) {
-        const struct finding *finding = rows_at(&losses, i);
-
-        if (isnan(finding->value))
-            continue;
-        lost += finding->value * (double) finding->samples_count;
-        sent_count += finding->samples_count;
-    }
     rows_clear(&losses);
-    if (!sent_count)
-        return;
-    if (lost < 0.5)
+    if (idle.sent_count && idle.lost_count < 0.5)
         append(text, size, " All %llu echoes were answered.",
-               (unsigned long long) sent_count);
-    else
+               (unsigned long long) idle.sent_count);
+    else if (idle.sent_count)
         append(text, size, " Of %llu echoes %.0f were lost.",
-               (unsigned long long) sent_count, lost);
+               (unsigned long long) idle.sent_count, idle.lost_count);
+    if (loaded.sent_count && loaded.lost_count < 0.5)
+        append(text, size,
+               " All %llu echoes beside other traffic were "
+               "answered.",
+               (unsigned long long) loaded.sent_count);
+    else if (loaded.sent_count)
+        append(text, size,
+               " Of %llu echoes beside other traffic %.0f were lost.",
+               (unsigned long long) loaded.sent_count, loaded.lost_count);
 }
 
 static void say_messages(char *text, size_t size,

@@ -44,6 +44,8 @@ void wording_date(uint64_t unix_ns, char *ret_text, size_t size);
 void wording_condition(const char *condition, char *ret_text, size_t size);
 /* Was it alone on the link? */
 bool wording_is_alone(const char *condition);
+/* Did anything but pings run beside it? */
+bool wording_is_loaded(const char *condition);
 
 /* The findings that stand in tables: of each measure the ones over all rounds
  * where there are such, else those of single exchanges, by step in the plan's

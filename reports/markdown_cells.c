@@ -1,0 +1,69 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/markdown_cells.h"
+
+#include "reports/reach.h"
+
+const struct finding *markdown_like(const struct reduction *reduction,
+                                    const struct finding *finding,
+                                    const char *measure)
+{
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        const struct finding *other = rows_at(&reduction->findings, i);
+
+        if (strcmp(other->measure, measure) == 0
+            && other->round == finding->round
+            && strcmp(other->exchange, finding->exchange) == 0
+            && strcmp(other->step, finding->step) == 0
+            && strcmp(other->from, finding->from) == 0
+            && strcmp(other->to, finding->to) == 0
+            && strcmp(other->condition, finding->condition) == 0)
+            return other;
+    }
+    return NULL;
+}
+
+void markdown_cell_way(const struct finding *finding, FILE *out)
+{
+    (void) fputs("| ", out);
+    wording_escape(out, finding->step);
+    (void) fputs(" | ", out);
+    wording_escape(out, finding->from);
+    (void) fputs(" → ", out);
+    wording_escape(out, finding->to);
+}
+
+static void write_condition(const char *condition, FILE *out)
+{
+    char text[sizeof(((struct finding *) 0)->condition) + 16];
+
+    wording_condition(condition, text, sizeof(text));
+    wording_escape(out, text);
+}
+
+void markdown_cell_names(const struct reduction *reduction,
+                         const struct finding *finding, FILE *out)
+{
+    markdown_cell_way(finding, out);
+    if (!reach_is_both_ended(reduction->plan, finding->to))
+        (void) fputs(" (seen from one end only)", out);
+    if (!wording_is_alone(finding->condition)) {
+        (void) fputs(", beside ", out);
+        write_condition(finding->condition, out);
+    }
+}
+
+void markdown_cell_condition(const char *condition, FILE *out)
+{
+    (void) fputs(" | ", out);
+    write_condition(condition, out);
+}
+
+void markdown_cell_figure(const struct finding *finding, double unit,
+                          int most_decimals, FILE *out)
+{
+    char figure[FIGURE_SIZE] = "–";
+
+    if (finding)
+        wording_figure(finding, unit, most_decimals, figure);
+    (void) fprintf(out, " | %s", figure);
+}

@@ -1,0 +1,158 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/markdown_goodput.h"
+
+#include "reports/markdown_cells.h"
+
+static const double k = 1e3; /* rates in kbit/s */
+
+/* --- goodput -------------------------------------------------------------- */
+
+static bool has_remarks(const struct rows *table)
+{
+    for (size_t i = 0; i < table->count; i++) {
+        if (((const struct finding *) rows_at(table, i))->why[0])
+            return true;
+    }
+    return false;
+}
+
+static void write_goodput_row(const struct reduction *reduction,
+                              const struct finding *finding, bool has_remark,
+                              FILE *out)
+{
+    const struct finding *whole =
+        markdown_like(reduction, finding, "goodput_whole");
+    char expected[FIGURE_SIZE];
+    char measured[FIGURE_SIZE];
+    char share[FIGURE_SIZE];
+    char whole_figure[FIGURE_SIZE] = "–";
+
+    wording_expected(finding, k, expected);
+    wording_figure(finding, k, 2, measured);
+    wording_share(finding, share);
+    if (whole)
+        wording_figure(whole, k, 2, whole_figure);
+    markdown_cell_names(reduction, finding, out);
+    (void) fprintf(out, " | %s | %s | %s | %s | %s", expected, measured, share,
+                   finding->verdict ? verdicts[finding->verdict] : "–",
+                   whole_figure);
+    if (has_remark) {
+        (void) fputs(" | ", out);
+        wording_escape(out, finding->why);
+    }
+    (void) fputs(" |\n", out);
+}
+
+void markdown_goodput(const struct reduction *reduction, FILE *out)
+{
+    struct rows table = wording_table(reduction, "goodput_steady");
+
+    const bool has_remark = has_remarks(&table);
+
+    if (table.count)
+        (void) fprintf(
+            out,
+            "Goodput in kbit/s. The interval is a 95 %% one, from within this "
+            "run.\n\n"
+            "| step | direction | expected | measured, steady | of expected | "
+            "verdict | whole transfer |%s\n"
+            "|---|---|---:|---:|---:|---|---:|%s\n",
+            has_remark ? " remark |" : "", has_remark ? "---|" : "");
+    for (size_t i = 0; i < table.count; i++)
+        write_goodput_row(reduction, rows_at(&table, i), has_remark, out);
+    if (table.count)
+        (void) fprintf(out,
+                       "\n*meets*: the whole interval lies above %.0f %% of "
+                       "the low end of what was expected; *short*: below it; "
+                       "*exceeds*: above the high end, a sign that something "
+                       "is not as stated.\n\n",
+                       100 * plan_meets_ratio(reduction->plan));
+    rows_clear(&table);
+}
+
+/* --- gain ----------------------------------------------------------------- */
+
+static const struct plan_step *step_of(const struct plan *plan,
+                                       const char *name, size_t *ret_index)
+{
+    for (size_t i = 0; i < plan->step_count; i++) {
+        if (strcmp(plan->steps[i].name, name) == 0) {
+            *ret_index = i;
+            return &plan->steps[i];
+        }
+    }
+    return NULL;
+}
+
+static void write_price(const struct plan_step *above,
+                        const struct plan_step *below, FILE *out)
+{
+    const double bandwidths =
+        capacity_bandwidth_hz(above) / capacity_bandwidth_hz(below);
+    const double loss_db = above->sensitivity_dbm - below->sensitivity_dbm;
+
+    if (isfinite(bandwidths)) {
+        char number[FIGURE_SIZE];
+
+        wording_significant(bandwidths, 2, number);
+        (void) fprintf(out, ", for %s times the bandwidth", number);
+    }
+    if (isfinite(loss_db))
+        (void) fprintf(out, "%s %.0f dB less margin",
+                       isfinite(bandwidths) ? " and" : ", for", loss_db);
+}
+
+/* What the steps' parameters promise: middle against middle. */
+static double promise_of(const struct reduction *reduction, size_t above)
+{
+    return range_middle(reduction->expectations[above].goodput_bps)
+           / range_middle(reduction->expectations[above - 1].goodput_bps);
+}
+
+static void write_gain_sentence(const struct reduction *reduction,
+                                const struct finding *finding, FILE *out)
+{
+    const struct plan *plan = reduction->plan;
+    size_t index = 0;
+    const struct plan_step *above = step_of(plan, finding->step, &index);
+
+    if (!above || index == 0 || isnan(finding->value))
+        return;
+    (void) fputs("- From *", out);
+    wording_escape(out, plan->steps[index - 1].name);
+    (void) fputs("* to *", out);
+    wording_escape(out, finding->step);
+    (void) fputs("*, ", out);
+    wording_escape(out, finding->from);
+    (void) fputs(" → ", out);
+    wording_escape(out, finding->to);
+    (void) fprintf(out, ": %.2f times the goodput (between %.2f and %.2f)",
+                   finding->value, finding->low, finding->high);
+    if (isfinite(promise_of(reduction, index)))
+        (void) fprintf(out, "; the promise is %.2f times",
+                       promise_of(reduction, index));
+    write_price(above, &plan->steps[index - 1], out);
+    (void) fputs(".\n", out);
+}
+
+void markdown_gain(const struct reduction *reduction, FILE *out)
+{
+    struct rows table = wording_table(reduction, "gain");
+    bool has_gain = false;
+
+    for (size_t i = 0; i < table.count; i++)
+        has_gain =
+            has_gain || !isnan(((struct finding *) rows_at(&table, i))->value);
+    if (has_gain)
+        (void) fputs("**What the faster step buys**, during this run:\n\n",
+                     out);
+    for (size_t i = 0; i < table.count; i++)
+        write_gain_sentence(reduction, rows_at(&table, i), out);
+    if (has_gain && reduction->plan->rounds < 5)
+        (void) fputs("\nWith fewer than five rounds a difference is not shown "
+                     "to be due to the change of step.\n",
+                     out);
+    if (has_gain)
+        (void) fputc('\n', out);
+    rows_clear(&table);
+}
