@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/ledger.h"
 
+#include "controller/plan/event.h"
+
 #include <arpa/inet.h>
 #include <errno.h>
 #include <inttypes.h>
@@ -47,7 +49,7 @@ struct ledger {
     char folder[PATH_SIZE];
     struct ledger_names names; /* strings borrowed */
     uint64_t slot_ns;
-    FILE *packets, *transmissions;
+    FILE *packets, *transmissions, *events;
     uint64_t began_ns, written_ns;
     /* By sender, receiver (the last: no end) and fate. */
     struct packet_total totals[PLAN_ENDS_MAX][PLAN_ENDS_MAX + 1][FATE_COUNT];
@@ -68,6 +70,8 @@ static const char transmission_heading[] =
     "what\tend\tstep\tscheduled_ns\tactual_ns\tended_ns\tturns_count\t"
     "frames_count\tip_bytes\tqueue_bytes_before\trepeats_count\t"
     "collided_count\n";
+
+static const char event_heading[] = "at_ns\tnumber\twhat\tevent\n";
 
 static int open_table(const struct ledger *ledger, const char *name,
                       const char *heading, FILE **ret_file, struct fault *fault)
@@ -91,6 +95,8 @@ static void ledger_free(struct ledger *ledger)
         (void) fclose(ledger->packets);
     if (ledger->transmissions)
         (void) fclose(ledger->transmissions);
+    if (ledger->events)
+        (void) fclose(ledger->events);
     free(ledger);
 }
 
@@ -118,6 +124,9 @@ int ledger_open(const char *folder, const struct ledger_names *names,
     if (!status)
         status = open_table(ledger, "transmissions.tsv", transmission_heading,
                             &ledger->transmissions, fault);
+    if (!status)
+        status = open_table(ledger, "events.tsv", event_heading,
+                            &ledger->events, fault);
     if (status)
         ledger_free(ledger);
     else
@@ -240,6 +249,16 @@ void ledger_other(struct ledger *ledger, const struct air_other *other)
                    other->began_ns, other->began_ns, other->ended_ns);
 }
 
+void ledger_event(struct ledger *ledger, uint64_t at_ns, unsigned number,
+                  bool is_beginning, const struct plan_event *event)
+{
+    char words[EVENT_TEXT_SIZE];
+
+    event_write(event, words);
+    (void) fprintf(ledger->events, "%" PRIu64 "\t%u\t%s\t%s\n", at_ns, number,
+                   is_beginning ? "begins" : "ends", words);
+}
+
 void ledger_lateness(struct ledger *ledger, uint64_t late_ns)
 {
     const uint64_t bin = late_ns / LATENESS_BIN_NS;
@@ -263,6 +282,7 @@ void ledger_tick(struct ledger *ledger, uint64_t now_ns)
     ledger->written_ns = now_ns;
     (void) fflush(ledger->packets); /* a failure shows in ledger_close() */
     (void) fflush(ledger->transmissions);
+    (void) fflush(ledger->events);
 }
 
 /* Upper edge of the bin in which the percentile lies, at most the greatest
@@ -414,11 +434,15 @@ int ledger_close(struct ledger *ledger, struct fault *fault)
 {
     char path[PATH_SIZE + 32];
     int status = close_table(&ledger->packets, fault);
-    const int other_status = close_table(&ledger->transmissions, fault);
+    FILE **const others[] = { &ledger->transmissions, &ledger->events };
     json_t *totals = totals_json(ledger);
 
-    if (!status)
-        status = other_status;
+    for (size_t i = 0; i < COUNT_OF(others); i++) {
+        const int other_status = close_table(others[i], fault);
+
+        if (!status)
+            status = other_status;
+    }
     (void) snprintf(path, sizeof(path), "%s/totals.json", ledger->folder);
     if (json_dump_file(totals, path, JSON_INDENT(2)) != 0 && !status)
         status = fault_set(fault, -EIO, "cannot write '%s'", path);

@@ -46,6 +46,12 @@
  *   frames_count, ip_bytes, queue_bytes_before
  *   repeats_count, collided_count   of these frames
  *
+ * events.tsv, a line when something that comes and goes begins or ends:
+ *   at_ns
+ *   number              of the event: those of the plan from 1 on
+ *   what                begins, ends (a clock step is over at once)
+ *   event               in words: "loss from=skerry chance=10%"
+ *
  * totals.json: when the air began, sums of these lines by direction and by
  * end, how late the edges were, and whether that makes the run untrustworthy.
  */
@@ -81,6 +87,8 @@ void ledger_transmission(struct ledger *ledger,
                          const struct air_transmission *sent);
 void ledger_idle(struct ledger *ledger, const struct air_idle *idle);
 void ledger_other(struct ledger *ledger, const struct air_other *other);
+void ledger_event(struct ledger *ledger, uint64_t at_ns, unsigned number,
+                  bool is_beginning, const struct plan_event *event);
 /* An edge was due and was reached so much later. */
 void ledger_lateness(struct ledger *ledger, uint64_t late_ns);
 /* Packets that the practice link itself failed to take or to hand over. */

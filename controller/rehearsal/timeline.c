@@ -236,14 +236,26 @@ static void settle(const struct timeline *timeline, struct air *air,
 
 /* --- time ----------------------------------------------------------------- */
 
+static void tell(const struct timeline *timeline, uint64_t now_ns,
+                 const struct entry *entry, bool is_beginning)
+{
+    const struct timeline_listener *listener = &timeline->listener;
+
+    if (listener->on_event)
+        listener->on_event(listener->owner, now_ns, entry->number, is_beginning,
+                           &entry->event);
+}
+
 static void end_entry(struct timeline *timeline, struct air *air,
                       uint64_t now_ns, struct entry *entry)
 {
     const struct entry ended = *entry;
 
     remove_entry(timeline, entry);
-    if (ended.holds)
-        settle(timeline, air, now_ns, &ended);
+    if (!ended.holds)
+        return;
+    settle(timeline, air, now_ns, &ended);
+    tell(timeline, now_ns, &ended, false);
 }
 
 static void begin_entry(struct timeline *timeline, struct air *air,
@@ -251,6 +263,7 @@ static void begin_entry(struct timeline *timeline, struct air *air,
 {
     entry->holds = true;
     settle(timeline, air, now_ns, entry);
+    tell(timeline, now_ns, entry, true);
     if (entry->event.what != EVENT_CLOCK_STEP)
         return;
     if (timeline->listener.on_clock_step)

@@ -23,15 +23,20 @@
 
 struct timeline;
 
-/* A computer's clock is not the air's: whoever runs the computers steps it.
- * May be NULL: then clock steps of the plan are left out, and told ones are
- * refused. */
+/* Each may be NULL. */
 struct timeline_listener {
+    /* A computer's clock is not the air's: whoever runs the computers steps
+     * it.  NULL: clock steps of the plan are left out, told ones are refused.
+     */
     void (*on_clock_step)(void *owner, size_t end, int64_t by_ns);
+    /* An event begins or ends, and is borrowed for the call. */
+    void (*on_event)(void *owner, uint64_t now_ns, unsigned number,
+                     bool is_beginning, const struct plan_event *event);
     void *owner; /* borrowed */
 };
 
 /* plan is borrowed until timeline_free(), and was read without a mistake.
+ * listener may be NULL.
  * began_ns: when its air began, in the air's time like all times here. */
 struct timeline *timeline_new(const struct plan *plan, uint64_t began_ns,
                               const struct timeline_listener *listener);

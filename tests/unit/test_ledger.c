@@ -36,7 +36,7 @@ static int make_folder(void **state)
 static int remove_folder(void **state)
 {
     static const char *const files[] = { "packets.tsv", "transmissions.tsv",
-                                         "totals.json" };
+                                         "events.tsv", "totals.json" };
     struct fixture *fixture = *state;
     char path[128];
 
@@ -282,6 +282,51 @@ static void a_lost_packet_of_our_own_makes_a_run_untrustworthy(void **state)
     assert_int_equal(verdict.own_loss_count, 1);
 }
 
+static void on_event(void *owner, uint64_t now_ns, unsigned number,
+                     bool is_beginning, const struct plan_event *event)
+{
+    ledger_event(owner, now_ns, number, is_beginning, event);
+}
+
+static void what_comes_and_goes_is_in_a_table_of_its_own(void **state)
+{
+    const struct fixture *fixture = *state;
+    struct plan plan = {
+        .ends = { { .name = "weir", .role = ROLE_HUB },
+                  { .name = "island", .role = ROLE_STATION } },
+        .end_count = 2,
+        .practice = { .events = { { .at_ns = 3 * NS_PER_S,
+                                    .for_ns = 2 * NS_PER_S,
+                                    .what = EVENT_OUTAGE,
+                                    .from = "island",
+                                    .chance_ratio = (double) NAN,
+                                    .burst = (double) NAN,
+                                    .share_ratio = (double) NAN } },
+                      .event_count = 1 },
+    };
+    struct virtual_run run = { .config = config, .duration_ns = 9 * NS_PER_S };
+    struct timeline_listener listener = { .on_event = on_event };
+    struct fault fault = { 0 };
+    char path[128], text[256];
+
+    assert_int_equal(
+        ledger_open(fixture->ledger, &names, &config, &run.ledger, &fault), 0);
+    listener.owner = run.ledger;
+    run.timeline = timeline_new(&plan, 0, &listener);
+    virtual_run(&run);
+    timeline_free(run.timeline);
+    assert_int_equal(ledger_close(run.ledger, &fault), 0);
+    (void) snprintf(path, sizeof(path), "%s/events.tsv", fixture->ledger);
+    FILE *file = fopen(path, "re");
+    assert_non_null(file);
+    text[fread(text, 1, sizeof(text) - 1, file)] = '\0';
+    (void) fclose(file);
+    assert_string_equal(text,
+                        "at_ns\tnumber\twhat\tevent\n"
+                        "3000000000\t1\tbegins\toutage for=2s from=island\n"
+                        "5000000000\t1\tends\toutage for=2s from=island\n");
+}
+
 static void a_folder_that_can_not_be_made_is_named(void **state)
 {
     struct ledger *ledger;
@@ -306,6 +351,9 @@ int main(void)
                                         make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(
             a_lost_packet_of_our_own_makes_a_run_untrustworthy, make_folder,
+            remove_folder),
+        cmocka_unit_test_setup_teardown(
+            what_comes_and_goes_is_in_a_table_of_its_own, make_folder,
             remove_folder),
         cmocka_unit_test(a_folder_that_can_not_be_made_is_named),
     };

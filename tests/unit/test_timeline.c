@@ -38,6 +38,7 @@ struct fixture {
     struct air *air;
     struct timeline *timeline;
     uint64_t other_ns; /* that others transmitted */
+    FILE *told;        /* NULL: not asked for */
     size_t stepped_count, stepped_end;
     int64_t stepped_ns;
 };
@@ -66,12 +67,26 @@ static void on_clock_step(void *owner, size_t end, int64_t by_ns)
     fixture->stepped_ns += by_ns;
 }
 
+static void on_event(void *owner, uint64_t now_ns, unsigned number,
+                     bool is_beginning, const struct plan_event *event)
+{
+    const struct fixture *fixture = owner;
+
+    if (fixture->told)
+        (void) fprintf(fixture->told, "%g %u %s %s\n",
+                       (double) (now_ns - BEGAN_NS) / 1e9, number,
+                       is_beginning ? "begins" : "ends",
+                       plan_event_words[event->what]);
+}
+
 static void begin(struct fixture *fixture, const char *events)
 {
     const struct air_listener listener = { .on_fate = on_fate,
                                            .on_other = on_other,
                                            .owner = fixture };
-    const struct timeline_listener clocks = { on_clock_step, fixture };
+    const struct timeline_listener clocks = { .on_clock_step = on_clock_step,
+                                              .on_event = on_event,
+                                              .owner = fixture };
     struct plan_mistakes mistakes;
     struct air_config config;
     struct fault fault = { 0 };
@@ -463,6 +478,38 @@ static void what_holds_can_be_listed(void **state)
     end(&fixture);
 }
 
+static void beginnings_and_ends_are_told(void **state)
+{
+    struct fixture fixture;
+    struct fault fault = { 0 };
+    char *text = NULL;
+    size_t size = 0;
+
+    (void) state;
+    begin(&fixture, "  events:\n"
+                    "    - {at: 1 s, for: 2 s, what: outage}\n"
+                    "    - {at: 4 s, what: clock step, end: holm, by: 1 s}\n"
+                    "    - {at: 9 s, what: corruption, chance: 1 %}\n");
+    fixture.told = open_memstream(&text, &size);
+    assert_non_null(fixture.told);
+    const unsigned number = tell(&fixture, 0.5, "away end=holm");
+    go_to(&fixture, 6);
+    assert_int_equal(timeline_end(fixture.timeline, fixture.air,
+                                  BEGAN_NS + 7 * NS_PER_S, number, &fault),
+                     0);
+    assert_int_equal(timeline_end(fixture.timeline, fixture.air,
+                                  BEGAN_NS + 8 * NS_PER_S, 3, &fault),
+                     0); /* it has not begun, and never does */
+    (void) fclose(fixture.told);
+    assert_string_equal(text, "0.5 4 begins away\n"
+                              "1 1 begins outage\n"
+                              "3 1 ends outage\n"
+                              "4 2 begins clock step\n"
+                              "7 4 ends away\n");
+    free(text);
+    end(&fixture);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -480,6 +527,7 @@ int main(void)
         cmocka_unit_test(wrong_words_change_nothing),
         cmocka_unit_test(events_without_end_are_refused_above_a_limit),
         cmocka_unit_test(what_holds_can_be_listed),
+        cmocka_unit_test(beginnings_and_ends_are_told),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
