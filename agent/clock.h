@@ -2,6 +2,7 @@
 #ifndef AGENT_CLOCK_H
 #define AGENT_CLOCK_H
 
+#include <bothends/fault.h>
 #include <stdint.h>
 #include <time.h>
 
@@ -9,7 +10,14 @@
  * Every stamp of the agent passes through here.  Samples are on the monotonic
  * clock.  Kernel receive and transmit stamps are wall clock; they are converted
  * by the difference of both clocks, bracketed around the read.
+ *
+ * On a practice link a computer's wall clock can be wrong on purpose.
  */
+
+/* From now on the wall clock is as wrong as that file says
+ * (bothends/practice_clock.h), for the whole program. */
+struct practice_clock;
+int clock_practise(const char *path, struct fault *fault);
 
 /* Monotonic now, in ns: the clock of uv_hrtime(). */
 uint64_t clock_now_ns(void);
@@ -25,5 +33,8 @@ uint64_t clock_from_wall(const struct timespec *wall,
 /* Time that this computer has slept since boot: boot-time clock minus
  * monotonic clock; 0 where the system does not tell. */
 uint64_t clock_suspended_ns(void);
+
+/* That file in memory, for ever; NULL: it can't be, or is too short. */
+const struct practice_clock *clock_map(const char *path);
 
 #endif

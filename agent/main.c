@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "agent/clock.h"
 #include "agent/config.h"
 #include "agent/log.h"
 #include "agent/options.h"
@@ -203,6 +204,12 @@ static int prepare(struct agent_options *options, struct fault *fault)
             return fault_set(fault, result, "--end-with-parent: %s",
                              result == UV_ESRCH ? "the parent has ended"
                                                 : uv_strerror(result));
+    }
+    if (options->practice_clock[0]) {
+        const int result = clock_practise(options->practice_clock, fault);
+
+        if (result < 0)
+            return result;
     }
     if (!options->spool[0]
         && spool_default_folder(options->spool, sizeof(options->spool)) < 0)

@@ -28,6 +28,7 @@ static const struct option_row option_rows[] = {
     { { "spool", "spool", FIELD_TEXT, UNIT_NONE, AT(spool), 0, 0, "", NULL, "folder for results that the controller has not fetched yet" }, "DIR", false },
     { { "config", "config", FIELD_TEXT, UNIT_NONE, AT(config), 0, 0, "", NULL, "the owner's file: the command that sets a rate step, and the steps allowed" }, "FILE", false },
     { { "name", "name", FIELD_TEXT, UNIT_NONE, AT(name), 0, 0, "", NULL, "what this end is called in the start line and in /self; without it the host's name" }, "NAME", false },
+    { { "practice_clock", "practice-clock", FIELD_TEXT, UNIT_NONE, AT(practice_clock), 0, 0, "", NULL, "on a practice link: file that says how wrong this computer's wall clock is" }, "FILE", false },
     { { "log", "log", FIELD_CHOICE, UNIT_NONE, AT(log), 0, 0, "warning", log_choices, "how much is told on standard error: error, warning, info, debug" }, "LEVEL", false },
     { { "end_with_parent", "end-with-parent", FIELD_FLAG, UNIT_NONE, AT(end_with_parent), 0, 0, "no", NULL, "end when the program that started this one ends" }, NULL, false },
     { { "help", "help", FIELD_FLAG, UNIT_NONE, AT(help), 0, 0, "no", NULL, "print this and end" }, NULL, false },

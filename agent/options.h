@@ -18,6 +18,7 @@ struct agent_options {
     char new_key[PATH_MAX];
     char spool[PATH_MAX];
     char config[PATH_MAX];
+    char practice_clock[PATH_MAX];
     char name[64];
     int log; /* enum log_level */
     bool end_with_parent;

@@ -19,6 +19,7 @@ struct driver_end {
     /* NULL, or the IPv4 address of the router that it is behind: that one
      * translates, and nobody else can open a connection to it. */
     const char *router;
+    struct practice_clock *clock; /* NULL: nobody sees its wall clock */
 };
 
 struct driver_setup {

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/driver.h"
 
+#include "controller/rehearsal/clocks.h"
 #include "controller/rehearsal/driver_orders.h"
 #include "controller/rehearsal/driver_panel.h"
 #include "controller/rehearsal/driver_routes.h"
@@ -159,6 +160,18 @@ static void on_other(void *owner, const struct air_other *other)
     const struct driver *driver = owner;
 
     ledger_other(driver->ledger, other);
+}
+
+static void on_clock_step(void *owner, size_t end, int64_t by_ns)
+{
+    const struct driver *driver = owner;
+    const struct driver_end *setup = &driver->setup->ends[end];
+    char ledger[4096];
+
+    if (!setup->clock)
+        return; /* no agent sees it */
+    (void) snprintf(ledger, sizeof(ledger), "%s/ledger", driver->setup->folder);
+    clocks_step(setup->clock, ledger, setup->name, now_ns(), by_ns);
 }
 
 /* --- packets from the ends ------------------------------------------------ */
@@ -336,6 +349,10 @@ static int drive(struct driver *driver, int ready, struct fault *fault)
                                            .on_other = on_other,
                                            .owner = driver };
 
+    const struct timeline_listener clock_listener = { .on_clock_step =
+                                                          on_clock_step,
+                                                      .owner = driver };
+
     keep_time();
     driver->edge_gap_ns = edge_gap_ns(&driver->setup->config);
     const uint64_t began_ns = now_ns();
@@ -343,7 +360,8 @@ static int drive(struct driver *driver, int ready, struct fault *fault)
     driver->air = air_new(&driver->setup->config, &listener, began_ns);
     ledger_began(driver->ledger, began_ns);
     if (driver->setup->plan)
-        driver->timeline = timeline_new(driver->setup->plan, began_ns, NULL);
+        driver->timeline =
+            timeline_new(driver->setup->plan, began_ns, &clock_listener);
     if (write(ready, "r", 1) == 1)
         run_until_stopped(driver);
     air_close(driver->air, now_ns());

@@ -15,6 +15,7 @@
  *                    ledger/                what really happened
  *                    ends/NAME/key          each agent's key
  *                              config.json  its owner's file: step command
+                              clock        how wrong its wall clock is
  *                              spool/, log
  *
  * and the agents' command lines that go with them.
@@ -24,7 +25,7 @@
 
 struct stage_end {
     char key[STAGE_PATH_SIZE], config[STAGE_PATH_SIZE], spool[STAGE_PATH_SIZE];
-    char log[STAGE_PATH_SIZE];
+    char log[STAGE_PATH_SIZE], clock[STAGE_PATH_SIZE];
     char port[8];
     const char *agent[STAGE_ARGUMENTS_MAX]; /* argument list */
 };

@@ -198,8 +198,9 @@ static void fill_command_line(const struct stage *stage, const char *name,
 {
     /* No --end-with-parent: the process namespace sees to that. */
     const char *const arguments[] = {
-        stage->agent, "--name",  name,       "--port",   end->port,   "--key",
-        end->key,     "--spool", end->spool, "--config", end->config, NULL,
+        stage->agent, "--name",           name,       "--port",   end->port,
+        "--key",      end->key,           "--spool",  end->spool, "--config",
+        end->config,  "--practice-clock", end->clock, NULL,
     };
 
     static_assert(COUNT_OF(arguments) <= STAGE_ARGUMENTS_MAX,
@@ -223,6 +224,8 @@ static int make_end(struct stage *stage, const struct plan *plan,
     (void) snprintf(end->spool, sizeof(end->spool), "%.*s/spool", PATH_MAX + 64,
                     folder);
     (void) snprintf(end->log, sizeof(end->log), "%.*s/log", PATH_MAX + 64,
+                    folder);
+    (void) snprintf(end->clock, sizeof(end->clock), "%.*s/clock", PATH_MAX + 64,
                     folder);
     (void) snprintf(end->port, sizeof(end->port), "%" PRIu64, planned->port);
     int status = make_folders(end->spool, fault);
@@ -258,10 +261,16 @@ static void fill_end(struct world_end *end, const struct stage_end *stage_end,
 {
     static_assert(2 + CAST_HOSTS_MAX <= WORLD_ADDRESSES_MAX,
                   "a computer has room for its addresses");
+    const struct plan_practice_end *practice =
+        &plan->practice.ends[cast_end->end];
+
     end->name = plan->ends[cast_end->end].name;
     if (plan_has_agent(plan, cast_end->end)) {
         end->service = stage_end->agent;
         end->log = stage_end->log;
+        end->clock = stage_end->clock;
+        end->clock_offset_ns = practice->clock_offset_ns;
+        end->clock_skew_ppm = practice->clock_skew_ppm;
     }
     end->router = cast_end->router[0] ? cast_end->router : NULL;
     end->addresses[end->address_count++] = cast_end->ipv4;

@@ -28,6 +28,10 @@ struct world_end {
      * printed a line, into log. */
     const char *const *service;
     const char *log;
+    /* NULL, or the file that its service reads its wall clock's error from. */
+    const char *clock;
+    int64_t clock_offset_ns;
+    double clock_skew_ppm;
 };
 
 struct world {

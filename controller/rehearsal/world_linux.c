@@ -1,12 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/world.h"
 
+#include "controller/rehearsal/clocks.h"
 #include "controller/rehearsal/driver_control.h"
 #include "controller/rehearsal/namespaces.h"
 
 #include <errno.h>
 #include <fcntl.h>
-#include <jansson.h>
 #include <poll.h>
 #include <signal.h>
 #include <stdio.h>
@@ -33,6 +33,7 @@ static const int passed_signals[] = { SIGINT, SIGTERM, SIGHUP, SIGQUIT };
 struct host {
     const struct world *world; /* borrowed */
     struct practice_end ends[PLAN_ENDS_MAX];
+    struct practice_clock *clocks[PLAN_ENDS_MAX]; /* NULL: nobody sees it */
     pid_t air, operator_program;
     pid_t services[PLAN_ENDS_MAX];
     int operator_status; /* as of waitpid(); -1: not ended */
@@ -184,25 +185,40 @@ static int first_process(const struct world *world)
                                       : exit_status_of(host.operator_status);
 }
 
+static struct clock_setup clock_of(const struct host *host, size_t end)
+{
+    const struct world_end *setup = &host->world->ends[end];
+
+    return (struct clock_setup){
+        .end = setup->name,
+        .monotonic_offset_ns = (int64_t) world_clock_offset_ns(end),
+        .file = setup->clock,
+        .wall_offset_ns = setup->clock_offset_ns,
+        .wall_skew_ppm = setup->clock_skew_ppm,
+    };
+}
+
+static int make_wall_clocks(struct host *host, struct fault *fault)
+{
+    int status = 0;
+
+    for (size_t i = 0; i < host->world->end_count && !status; i++) {
+        const struct clock_setup setup = clock_of(host, i);
+
+        status = clocks_make(&setup, now_ns(), &host->clocks[i], fault);
+    }
+    return status;
+}
+
 static int write_clocks(const struct host *host, struct fault *fault)
 {
-    const struct world *world = host->world;
-    json_t *offsets = json_object();
-    char path[4096];
+    struct clock_setup setups[PLAN_ENDS_MAX];
+    char ledger[4096];
 
-    for (size_t i = 0; i < world->end_count; i++)
-        (void) json_object_set_new(
-            offsets, world->ends[i].name,
-            json_integer((json_int_t) host->ends[i].offset_ns));
-    json_t *clocks = json_pack("{s:s, s:s, s:o}", "clock",
-                               "an end's CLOCK_MONOTONIC minus the ledger's",
-                               "unit", "ns", "ends", offsets);
-
-    (void) snprintf(path, sizeof(path), "%s/ledger/clocks.json", world->folder);
-    const int failed = json_dump_file(clocks, path, JSON_INDENT(2));
-
-    json_decref(clocks);
-    return failed ? fault_set(fault, -EIO, "cannot write '%s'", path) : 0;
+    for (size_t i = 0; i < host->world->end_count; i++)
+        setups[i] = clock_of(host, i);
+    (void) snprintf(ledger, sizeof(ledger), "%s/ledger", host->world->folder);
+    return clocks_write(ledger, setups, host->world->end_count, fault);
 }
 
 static int build(struct host *host, struct fault *fault)
@@ -218,6 +234,8 @@ static int build(struct host *host, struct fault *fault)
         status = namespaces_make_end(i, world->mtu_bytes, &addresses,
                                      &host->ends[i], fault);
     }
+    if (!status)
+        status = make_wall_clocks(host, fault); /* the air steps them */
     if (!status)
         status = start_air(host, fault); /* before the clocks: it keeps ours */
     for (size_t i = 0; i < world->end_count && !status; i++)
@@ -264,10 +282,11 @@ static int run_air(const struct host *host, int ready)
                                         .folder = world->folder };
 
     for (size_t i = 0; i < world->end_count; i++)
-        ends[i] = (struct driver_end){ world->ends[i].name, host->ends[i].veth,
-                                       world->ends[i].addresses,
-                                       world->ends[i].address_count,
-                                       world->ends[i].router };
+        ends[i] = (struct driver_end){
+            world->ends[i].name,      host->ends[i].veth,
+            world->ends[i].addresses, world->ends[i].address_count,
+            world->ends[i].router,    host->clocks[i]
+        };
     if (driver_run(&setup, ready, &fault) == 0)
         return 0;
     (void) fprintf(stderr, "rehearsal: the air: %s\n", fault.text);

@@ -123,11 +123,12 @@ static void mistakes_name_the_option_found_and_expected(void **state)
 
 static void help_names_every_option(void **state)
 {
-    static const char *const words[] = { "--listen ADDRESS",  "--port N",
-                                         "--key FILE",        "--new-key",
-                                         "--spool DIR",       "--config ",
-                                         "--end-with-parent", "--log LEVEL",
-                                         "--version",         "--help" };
+    static const char *const words[] = {
+        "--listen ADDRESS",  "--port N",    "--key FILE",
+        "--new-key",         "--spool DIR", "--config ",
+        "--end-with-parent", "--log LEVEL", "--practice-clock FILE",
+        "--version",         "--help"
+    };
     char *text = NULL;
     size_t text_bytes = 0;
     FILE *out = open_memstream(&text, &text_bytes);
