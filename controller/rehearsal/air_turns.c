@@ -26,11 +26,12 @@ static uint64_t first_ready_ns(const struct air *air,
     return first_ns;
 }
 
-static struct radio *holder(struct air *air, const struct channel *channel)
+static bool is_holder_ready(const struct air *air,
+                            const struct channel *channel, uint64_t at_ns)
 {
     const size_t end = channel->ring[channel->place];
 
-    return end == AIR_NOBODY ? NULL : &air->radios[end];
+    return end != AIR_NOBODY && radio_is_ready(&air->radios[end], at_ns);
 }
 
 uint64_t turns_edge_ns(const struct air *air, const struct channel *channel)
@@ -74,12 +75,11 @@ static void fill_ring(const struct air *air, struct channel *channel)
 }
 
 /* The turn goes to the next one that has something to send. */
-static void find_ready(struct air *air, struct channel *channel, uint64_t at_ns)
+static void find_ready(const struct air *air, struct channel *channel,
+                       uint64_t at_ns)
 {
     for (size_t i = 0; i < channel->ring_count; i++) {
-        const struct radio *radio = holder(air, channel);
-
-        if (radio && radio_is_ready(radio, at_ns))
+        if (is_holder_ready(air, channel, at_ns))
             return;
         channel->place = (channel->place + 1) % channel->ring_count;
     }
@@ -191,9 +191,7 @@ static void wait_until(struct air *air, struct channel *channel,
 static void look_into_queue(struct air *air, struct channel *channel,
                             uint64_t now_ns)
 {
-    const struct radio *radio = holder(air, channel);
-
-    if (radio && radio_is_ready(radio, channel->edge_ns)) {
+    if (is_holder_ready(air, channel, channel->edge_ns)) {
         turns_tell_idle(air, channel);
         radio_begin(air, channel->ring[channel->place], channel->turn_ns,
                     channel->edge_ns);
