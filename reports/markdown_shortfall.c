@@ -62,13 +62,26 @@ static void write_one(const struct reduction *reduction,
         write_parts(shortfall, out);
 }
 
+static bool is_any_short(const struct reduction *reduction)
+{
+    for (size_t i = 0; i < reduction->shortfalls.count; i++) {
+        const struct shortfall *shortfall = rows_at(&reduction->shortfalls, i);
+
+        if (shortfall->expected_bps > shortfall->measured_bps)
+            return true;
+    }
+    return false;
+}
+
 void markdown_shortfall(const struct reduction *reduction, FILE *out)
 {
     const size_t count = reduction->shortfalls.count;
 
     if (!count)
         return;
-    (void) fputs("## Why it falls short\n\n", out);
+    (void) fputs(is_any_short(reduction) ? "## Why it falls short\n\n"
+                                         : "## More than it should carry\n\n",
+                 out);
     for (size_t i = 0; i < count && i < SHORTFALLS_MOST; i++)
         write_one(reduction, rows_at(&reduction->shortfalls, i), out);
     if (count > SHORTFALLS_MOST)

@@ -77,6 +77,11 @@ static double most_loss(const struct reduction *reduction, const char *step)
     return most;
 }
 
+static bool has_rate(const struct uses_figures *figures)
+{
+    return range_is_said(figures->down_bps) || range_is_said(figures->up_bps);
+}
+
 static bool gather(const struct reduction *reduction, const char *step,
                    struct uses_figures *ret_figures)
 {
@@ -89,11 +94,10 @@ static bool gather(const struct reduction *reduction, const char *step,
         .is_half_duplex = reduction->plan->link.access != ACCESS_FULL_DUPLEX,
     };
     note_goodput(reduction, step, "goodput_steady", ret_figures);
-    if (!range_is_said(ret_figures->down_bps)
-        && !range_is_said(ret_figures->up_bps))
+    if (!has_rate(ret_figures))
         note_goodput(reduction, step, "goodput_whole", ret_figures);
-    return range_is_said(ret_figures->down_bps)
-           || range_is_said(ret_figures->up_bps);
+    return has_rate(ret_figures) || range_is_said(ret_figures->rtt_ns)
+           || range_is_said(ret_figures->confirmed_ns);
 }
 
 static void write_step(const char *step, const struct uses_figures *figures,
@@ -103,6 +107,9 @@ static void write_step(const char *step, const struct uses_figures *figures,
     char sentence[400];
 
     uses_judge(figures, uses);
+    /* Short delays alone do not carry a call. */
+    if (!has_rate(figures))
+        uses[USE_VOICE].verdict = USE_UNKNOWN;
     uses_sentence(uses, sentence, sizeof(sentence));
     (void) fputs("**On *", out);
     wording_escape(out, step);
@@ -116,6 +123,10 @@ static void write_step(const char *step, const struct uses_figures *figures,
         wording_escape(out, uses[i].words);
         (void) fputc('\n', out);
     }
+    if (!has_rate(figures))
+        (void) fputs("- of larger things nothing is known: no download says "
+                     "how much it carries\n",
+                     out);
     (void) fputc('\n', out);
 }
 

@@ -39,11 +39,14 @@ static void make_step(struct plan_step *step, const char *name,
 static void make_end(struct plan_end *end, const char *name, int role,
                      const char *call, const char *address)
 {
-    *end = (struct plan_end){ .role = role,
-                              .port = AGENT_PORT,
-                              .antenna_gain_dbi = 6,
-                              .antenna_height_m = (double) NAN,
-                              .power_w = 2 };
+    *end = (struct plan_end){
+        .role = role, .port = AGENT_PORT, .antenna_gain_dbi = 6, .power_w = 2
+    };
+    end->ground_m = end->feed_length_m = end->feed_loss_db =
+        end->antenna_height_m = end->antenna_azimuth_deg = end->antenna_swr =
+            end->noise_figure_db = end->noise_rise_db = end->distance_m =
+                end->obstacle_distance_m = end->obstacle_height_m =
+                    (double) NAN;
     (void) snprintf(end->name, sizeof(end->name), "%s", name);
     (void) snprintf(end->call, sizeof(end->call), "%s", call);
     (void) snprintf(end->address, sizeof(end->address), "%s", address);
