@@ -124,43 +124,68 @@ static double bps_of(const struct evidence *evidence, double bytes)
     return bytes * BITS_PER_BYTE / evidence->span_s;
 }
 
-/* A link that loses all the time has long gaps too, while TCP waits. */
-static bool has_outage(const struct evidence *evidence)
+/*
+ * A link that loses all the time has long gaps too, while TCP waits; but then
+ * it is slow outside of them as well.
+ */
+static bool has_outage(const struct parting *parting)
 {
-    const bool is_well_outside =
-        clear_bps(evidence) >= OUTAGE_OUTSIDE_RATIO * evidence->expected.low;
-    const bool loses_outside =
-        evidence->repeated_outside_bytes
-            >= OUTAGE_REPEATED_RATIO * evidence->sent_bytes
-        && evidence->repeated_outside_bytes > 0;
+    const struct evidence *evidence = parting->evidence;
+    const double outside_ratio = clear_bps(evidence) / evidence->expected.low;
+    const double again_bytes = evidence->repeated_outside_bytes;
 
-    return evidence->outage_count && !evidence->loses_echoes && !loses_outside
-           && (is_well_outside
-               || evidence->repeated_outside_bytes
-                      < REPEATED_LEAST_RATIO * evidence->sent_bytes
-               || !evidence->has_tcp);
+    if (!evidence->outage_count || evidence->loses_echoes)
+        return false;
+    if (!evidence->has_tcp
+        || (outside_ratio >= plan_meets_ratio(parting->reduction->plan)
+            && evidence->outage_s >= OUTAGE_LONG_RATIO * evidence->span_s)
+        || again_bytes < REPEATED_LEAST_RATIO * evidence->sent_bytes)
+        return true;
+    return outside_ratio >= OUTAGE_OUTSIDE_RATIO
+           && again_bytes < OUTAGE_REPEATED_RATIO * evidence->sent_bytes;
 }
 
-static double repeated_bytes(const struct evidence *evidence)
+static double repeated_bytes(const struct parting *parting)
 {
-    return has_outage(evidence) ? evidence->repeated_outside_bytes
-                                : evidence->repeated_bytes;
+    const struct evidence *evidence = parting->evidence;
+
+    return has_outage(parting) ? evidence->repeated_outside_bytes
+                               : evidence->repeated_bytes;
 }
 
-static bool has_repeats(const struct evidence *evidence)
+static bool has_repeats(const struct parting *parting)
 {
-    const double bytes = repeated_bytes(evidence);
+    const struct evidence *evidence = parting->evidence;
+    const double bytes = repeated_bytes(parting);
 
     return bytes >= REPEATED_LEAST_RATIO * evidence->sent_bytes
            && bytes >= REPEATED_LEAST_SEGMENTS * evidence->segment_bytes
            && bytes > 0;
 }
 
+/* What other traffic at the computers took, of the download's own bytes. */
+static double foreign_bps(const struct parting *parting)
+{
+    const struct evidence *evidence = parting->evidence;
+    const struct expectation *expectation = reduction_expectation(
+        parting->reduction,
+        reduction_exchange(parting->reduction, evidence->exchange));
+    const double content_ratio =
+        evidence->expected_bps / range_middle(expectation->ip_bps);
+
+    return evidence->foreign_share_ratio >= FOREIGN_LEAST_RATIO
+               ? bps_of(evidence, evidence->foreign_bytes)
+                     * fmin(1, content_ratio)
+               : 0;
+}
+
+/* Traffic that fills the sender's queue makes gaps too. */
 static void part_outage(struct parting *parting)
 {
     const struct evidence *evidence = parting->evidence;
 
-    if (has_outage(evidence))
+    if (has_outage(parting)
+        && foreign_bps(parting) < DOMINANT_LEAST_RATIO * parting->left_bps)
         take(parting, PART_OUTAGE,
              evidence->expected_bps * evidence->outage_s / evidence->span_s);
 }
@@ -190,16 +215,43 @@ static void part_sender(struct parting *parting)
              parting->left_bps * evidence->receiver_ratio / left_ratio);
 }
 
+static bool has_longer_echoes(const struct evidence *evidence)
+{
+    return evidence->echo_median_s
+           > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
+}
+
+/*
+ * What a longer cycle costs at the least, by the echoes: each loaded cycle is
+ * longer by what idle ones are, of which a random moment waits half.
+ */
+static double longer_cycle_bps(const struct evidence *evidence)
+{
+    if (!has_longer_echoes(evidence) || !(evidence->cycle_s > 0))
+        return 0;
+    const double more_s =
+        evidence->echo_median_s - evidence->echo_median_expected_s.high;
+
+    return evidence->expected_bps * more_s / (evidence->cycle_s + more_s);
+}
+
+/* A window that fills a link overflows its queue now and then, on a slow link
+ * as on a quick one: losses take no more than what is left of a longer cycle
+ * and of other traffic, whose bytes were counted. */
 static void part_losses(struct parting *parting)
 {
     const struct evidence *evidence = parting->evidence;
+    const double elsewhere_bps = fmin(
+        longer_cycle_bps(evidence) + foreign_bps(parting), parting->left_bps);
 
-    if (!has_repeats(evidence))
+    if (!has_repeats(parting))
         return;
-    take(parting, PART_REPEATS, bps_of(evidence, repeated_bytes(evidence)));
+    parting->left_bps -= elsewhere_bps;
+    take(parting, PART_REPEATS, bps_of(evidence, repeated_bytes(parting)));
     if (evidence->held_ratio >= HELD_LEAST_RATIO)
         take(parting, PART_LOSS_WINDOW,
              parting->left_bps * evidence->held_ratio);
+    parting->left_bps += elsewhere_bps;
 }
 
 /* --- what the air carried besides, or was ----------------------------------
@@ -207,23 +259,7 @@ static void part_losses(struct parting *parting)
 
 static void part_foreign(struct parting *parting)
 {
-    const struct evidence *evidence = parting->evidence;
-    const struct expectation *expectation = reduction_expectation(
-        parting->reduction,
-        reduction_exchange(parting->reduction, evidence->exchange));
-    const double content_ratio =
-        evidence->expected_bps / range_middle(expectation->ip_bps);
-
-    if (evidence->foreign_share_ratio >= FOREIGN_LEAST_RATIO)
-        take(parting, PART_FOREIGN,
-             bps_of(evidence, evidence->foreign_bytes)
-                 * fmin(1, content_ratio));
-}
-
-static bool has_longer_echoes(const struct evidence *evidence)
-{
-    return evidence->echo_median_s
-           > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
+    take(parting, PART_FOREIGN, foreign_bps(parting));
 }
 
 static bool has_more_stations(const struct evidence *evidence)

@@ -146,14 +146,19 @@ static struct around around_gap(const struct rows *tcp, int64_t to_receiver_ns,
 }
 
 /* A lost segment holds back those behind it: they come all at once when it is
- * there, and meanwhile the link has worked. */
+ * there, and meanwhile the link has worked.  The last gap may go on beyond the
+ * span. */
 static double came_at_once_bytes(const struct evidence *evidence,
                                  const struct arrivals *arrivals,
                                  uint64_t from_ns, uint64_t to_ns)
 {
     const size_t before = arrivals_until(arrivals, from_ns);
+    const uint64_t over_ns =
+        before < arrivals->count && arrivals->at_ns[before] > to_ns
+            ? arrivals->at_ns[before]
+            : to_ns;
     const size_t until = arrivals_until(
-        arrivals, to_ns + (uint64_t) (fmax(evidence->cycle_s, 0.05) * 1e9));
+        arrivals, over_ns + (uint64_t) (fmax(evidence->cycle_s, 0.05) * 1e9));
 
     return until ? arrivals->sum_bytes[until - 1]
                        - (before ? arrivals->sum_bytes[before - 1] : 0)
