@@ -174,6 +174,14 @@ static void on_clock_step(void *owner, size_t end, int64_t by_ns)
     clocks_step(setup->clock, ledger, setup->name, now_ns(), by_ns);
 }
 
+static void on_event(void *owner, uint64_t at_ns, unsigned number,
+                     bool is_beginning, const struct plan_event *event)
+{
+    const struct driver *driver = owner;
+
+    ledger_event(driver->ledger, at_ns, number, is_beginning, event);
+}
+
 /* --- packets from the ends ------------------------------------------------ */
 
 static bool parse_frame(const struct driver *driver, size_t length,
@@ -349,9 +357,9 @@ static int drive(struct driver *driver, int ready, struct fault *fault)
                                            .on_other = on_other,
                                            .owner = driver };
 
-    const struct timeline_listener clock_listener = { .on_clock_step =
-                                                          on_clock_step,
-                                                      .owner = driver };
+    const struct timeline_listener changes = { .on_clock_step = on_clock_step,
+                                               .on_event = on_event,
+                                               .owner = driver };
 
     keep_time();
     driver->edge_gap_ns = edge_gap_ns(&driver->setup->config);
@@ -361,7 +369,7 @@ static int drive(struct driver *driver, int ready, struct fault *fault)
     ledger_began(driver->ledger, began_ns);
     if (driver->setup->plan)
         driver->timeline =
-            timeline_new(driver->setup->plan, began_ns, &clock_listener);
+            timeline_new(driver->setup->plan, began_ns, &changes);
     if (write(ready, "r", 1) == 1)
         run_until_stopped(driver);
     air_close(driver->air, now_ns());
