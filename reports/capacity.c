@@ -320,6 +320,8 @@ void capacity_expect_of(const struct plan *plan, const struct plan_step *step,
     const struct situation nothing = { 0 };
 
     capacity_expect_when(plan, step, &nothing, ret_expectation);
+    capacity_take_reference(ret_expectation, &step->reference,
+                            plan_no_change_ratio(plan));
 }
 
 void capacity_expect(const struct plan_link *link, const struct plan_step *step,

@@ -75,8 +75,8 @@ struct acknowledging {
 };
 
 struct expectation {
-    char source[64];            /* "computed", "published", "reference"; "":
-                                   none */
+    char source[64];            /* "computed", "published", "reference run 3";
+                                   "": none */
     struct range channel_bps;   /* information bits while the carrier is on */
     struct range ip_bps;        /* IP bytes one way, the other idle */
     struct range goodput_bps;   /* file bytes over TCP one way, alone */
@@ -87,6 +87,7 @@ struct expectation {
     struct range mean_rtt_ns;
     struct range spread_rtt_ns; /* greatest less least */
     double likely_least_rtt_ns, likely_mean_rtt_ns;
+    bool is_trip_referred; /* they have that source; else they are computed */
     struct carried ways[WAY_COUNT]; /* enum capacity_way */
     struct acknowledging acks;
     char why[160]; /* why there is none, or why it is wide */
@@ -97,8 +98,9 @@ struct expectation {
 void capacity_expect(const struct plan_link *link, const struct plan_step *step,
                      struct expectation *ret_expectation);
 
-/* The same for a step of a plan: with all of its stations registered, and with
- * IPv6 headers where the ends have such addresses. */
+/* The same for a step of a plan: with all of its stations registered, with
+ * IPv6 headers where the ends have such addresses, and with what the step's
+ * reference run measured. */
 void capacity_expect_of(const struct plan *plan, const struct plan_step *step,
                         struct expectation *ret_expectation);
 
@@ -186,17 +188,16 @@ void capacity_shares(const struct plan *plan, const struct plan_step *step,
 
 /* --- the user's own reference run ---------------------------------------- */
 
-/* Measured on the same step, through attenuators.  NaN: not measured. */
-struct capacity_reference {
-    char run[NAME_SIZE]; /* how it is called */
-    struct range goodput_bps[WAY_COUNT];
-    struct range least_rtt_ns, mean_rtt_ns;
-};
-
-/* Puts what was measured in the place of what was computed or published, and
- * says "reference".  What was not measured stays. */
+/*
+ * Puts what the step's reference run measured in the place of what was computed
+ * or published, and says "reference run 3"; what was not measured stays.  No
+ * two runs are alike: a goodput up to the plan's no_change above what was
+ * measured is nothing to wonder at, and another sample's least round trip may
+ * be less.
+ */
 void capacity_take_reference(struct expectation *expectation,
-                             const struct capacity_reference *reference);
+                             const struct plan_reference *reference,
+                             double no_change_ratio);
 
 /* --- of the step alone --------------------------------------------------- */
 

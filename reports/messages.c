@@ -107,7 +107,7 @@ static void judge_median(const struct reduction *reduction,
     confirmation_judge(finding,
                        confirmation_median_s(reduction, record,
                                              times->direction == FROM_SECOND),
-                       reduction_expectation(reduction, record)->source);
+                       "computed");
 }
 
 static void add_percentile(struct reduction *reduction,

@@ -171,8 +171,9 @@ static void expect_rtt(struct reduction *reduction,
         return;
     found->expected_low = expected_ns.low * 1e-9;
     found->expected_high = expected_ns.high * 1e-9;
-    (void) snprintf(found->expected_source, sizeof(found->expected_source),
-                    "%s", expectation->source);
+    (void) snprintf(
+        found->expected_source, sizeof(found->expected_source), "%s",
+        expectation->is_trip_referred ? expectation->source : "computed");
 }
 
 static void add_least(struct reduction *reduction, const struct delays *delays)

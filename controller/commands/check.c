@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/commands/outcome.h"
+#include "controller/commands/reference.h"
 #include "controller/options.h"
 #include "controller/plan/preview.h"
 #include "controller/plan/reader.h"
@@ -9,11 +10,42 @@
 
 struct check_options {
     bool json;
+    char logbook[4096]; /* of the plan's reference run */
 };
 
 static const struct field check_fields[] = {
     OPTION_JSON(struct check_options, json),
+    OPTION_LOGBOOK(struct check_options, logbook),
 };
+
+/* The logbook is looked into only if the plan names a reference run. */
+static int find_reference(const struct check_options *check, struct plan *plan)
+{
+    struct logbook *logbook = NULL;
+    struct fault fault = { 0 };
+
+    if (!plan->reference_run)
+        return STATUS_MET;
+    if (logbook_open(check->logbook, LOGBOOK_READ, &logbook, &fault)
+        || reference_find(logbook, plan, &fault)) {
+        logbook_close(logbook);
+        return outcome_fault("check", &fault);
+    }
+    logbook_close(logbook);
+    return STATUS_MET;
+}
+
+static void print_preview(const struct plan *plan, bool is_json)
+{
+    struct preview preview;
+
+    preview_make(plan, &preview);
+    if (is_json)
+        preview_print_json(stdout, &preview);
+    else
+        preview_print(stdout, &preview);
+    preview_clear(&preview);
+}
 
 static void print_mistakes_json(const struct plan_mistakes *mistakes)
 {
@@ -57,7 +89,6 @@ static int check_run(const char *const *arguments, size_t argument_count,
     const struct check_options *check = options;
     struct plan_mistakes mistakes = { 0 };
     struct fault fault = { 0 };
-    struct preview preview;
     struct plan plan;
     char *text = NULL;
     int status = STATUS_MET;
@@ -66,12 +97,9 @@ static int check_run(const char *const *arguments, size_t argument_count,
     if (plan_read_file(arguments[0], &plan, &text, &mistakes, &fault) != 0) {
         status = refuse_plan(arguments[0], &mistakes, &fault, check->json);
     } else {
-        preview_make(&plan, &preview);
-        if (check->json)
-            preview_print_json(stdout, &preview);
-        else
-            preview_print(stdout, &preview);
-        preview_clear(&preview);
+        status = find_reference(check, &plan);
+        if (status == STATUS_MET)
+            print_preview(&plan, check->json);
     }
     plan_mistakes_clear(&mistakes);
     plan_clear(&plan);

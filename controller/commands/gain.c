@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/commands/command.h"
 #include "controller/commands/outcome.h"
+#include "controller/commands/reference.h"
 #include "controller/options.h"
 
 #include <reports/gain.h>
@@ -71,6 +72,8 @@ static int read_side(struct logbook *logbook, int64_t number, struct side *side)
     if (logbook_find_run(logbook, number, &side->run, &fault))
         return outcome_fault("gain", &fault);
     side->has_plan = outcome_read_plan("gain", &side->run, &side->plan) == 0;
+    if (side->has_plan)
+        reference_find_or_tell("gain", logbook, &side->plan);
     return side->has_plan ? STATUS_MET : STATUS_OURS;
 }
 

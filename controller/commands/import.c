@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/commands/command.h"
 #include "controller/commands/outcome.h"
+#include "controller/commands/reference.h"
 #include "controller/display.h"
 #include "controller/imports.h"
 #include "controller/options.h"
@@ -40,6 +41,7 @@ static int report_run(struct logbook *logbook, int64_t number, const char *out)
     if (logbook_find_run(logbook, number, &run, &fault))
         return outcome_fault("import", &fault);
     if (outcome_read_plan("import", &run, &plan) == 0) {
+        reference_find_or_tell("import", logbook, &plan);
         status = outcome_report("import", logbook, &run, &plan, out);
         plan_clear(&plan);
     }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/commands/command.h"
 #include "controller/commands/outcome.h"
+#include "controller/commands/reference.h"
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 
@@ -10,6 +11,7 @@ struct report_options {
     char logbook[4096];
     char out[4096];
     bool html, public;
+    uint64_t reference_run; /* 0: as the plan says */
 };
 
 /* clang-format off */
@@ -17,6 +19,7 @@ static const struct field report_options[] = {
     OPTION_LOGBOOK(struct report_options, logbook),
     OPTION_OUT(struct report_options, out, ""),
     { "html", "html", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct report_options, html), 0, 0, "no", NULL, "also write report.html: one file with the charts in it, for handing around" },
+    { "RUN", "reference", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct report_options, reference_run), 1, 9007199254740992.0, "", NULL, "hold it against what that run measured of the same steps, through attenuators; not said: as the plan says" },
     { "public", "public", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct report_options, public), 0, 0, "no", NULL, "leave addresses out, and tell positions only as precisely as the plan's public.locator allows" },
 };
 /* clang-format on */
@@ -32,6 +35,9 @@ static int report_stored(struct logbook *logbook, int64_t number,
     if (logbook_find_run(logbook, number, &run, &fault))
         return outcome_fault("report", &fault);
     if (outcome_read_plan("report", &run, &plan) == 0) {
+        if (options->reference_run)
+            plan.reference_run = options->reference_run;
+        reference_find_or_tell("report", logbook, &plan);
         const struct outcome_wish wish = { .out = options->out,
                                            .html = options->html,
                                            .is_public = options->public };

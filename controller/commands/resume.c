@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/commands/carry_out.h"
+#include "controller/commands/reference.h"
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 
@@ -74,6 +75,7 @@ static int resume_run(const char *const *arguments, size_t argument_count,
     } else if (run.practice) {
         status = refuse_practice(logbook, &run);
     } else if (outcome_read_plan("resume", &run, &plan) == 0) {
+        reference_find_or_tell("resume", logbook, &plan);
         status = go_on(logbook, &run, &plan, resume);
         plan_clear(&plan);
     }

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/commands/carry_out.h"
+#include "controller/commands/reference.h"
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 
@@ -64,8 +65,8 @@ static int keep_words(struct logbook *logbook, int64_t run,
 }
 
 /* run comes with the plan's text; the caller clears it. */
-static int begin(const char *path, struct logbook_run *run,
-                 const struct plan *plan, const struct run_options *options)
+static int begin(const char *path, struct logbook_run *run, struct plan *plan,
+                 const struct run_options *options)
 {
     struct fault fault = { 0 };
     struct logbook *logbook = NULL;
@@ -79,6 +80,7 @@ static int begin(const char *path, struct logbook_run *run,
     run->started_unix_ns = carry_out_now_unix_ns();
     run->seed = options->seed;
     if (logbook_open(options->logbook, LOGBOOK_WRITE, &logbook, &fault)
+        || reference_find(logbook, plan, &fault)
         || (!run->seed && make_seed(&run->seed, &fault))
         || logbook_begin_run(logbook, run, &fault)
         || keep_words(logbook, run->run, &options->words, &fault)) {

@@ -244,6 +244,7 @@ void starter_print(FILE *out)
         out);
     print_plan_field(out, "rounds", run_examples);
     print_plan_field(out, "set_steps", run_examples);
+    print_plan_field(out, "reference", run_examples);
     print_plan_field(out, "weather", run_examples);
     print_plan_field(out, "note", run_examples);
     print_plan_field(out, "public.locator", run_examples);

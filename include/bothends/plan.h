@@ -146,6 +146,19 @@ enum modulation {
     MODULATION_QAM
 };
 
+/*
+ * What an earlier run measured of a step, others silent: no key, but found in
+ * the logbook by the plan's reference (reports/reference.h).  NaN: not measured.
+ */
+struct plan_reference {
+    int64_t run;       /* 0: none, or nothing of this step */
+    int64_t asked_run; /* by the plan, or by an option; 0: none */
+    char why[64];      /* why run is 0 where one was asked for */
+    bool is_practice, was_on_air;
+    struct range to_station_bps, to_hub_bps; /* steady goodput, all intervals */
+    struct range least_rtt_ns, median_rtt_ns; /* of the preset's echoes */
+};
+
 struct plan_step {
     char name[NAME_SIZE];
     struct range symbol_rate_bd; /* unsaid when usable_rate_bps is said */
@@ -159,6 +172,7 @@ struct plan_step {
     double bandwidth_hz;          /* NaN: not said */
     double sensitivity_dbm;       /* NaN: not said */
     double signal_to_noise_db;    /* NaN: not said */
+    struct plan_reference reference;
 };
 
 /* clang-format off */
@@ -443,6 +457,7 @@ struct plan {
     size_t end_count;
     int controller_end; /* controller_at, index into ends */
     uint64_t rounds;
+    uint64_t reference_run; /* 0: none */
     int set_steps;
     struct plan_practice practice;
     struct plan_exchange *exchanges; /* in the order of the sequence */
@@ -463,6 +478,7 @@ static const struct field plan_fields[] = {
     { "public_locator", "public.locator", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan, public_locator), 0, 0, "4", public_locators, "characters of each position's grid locator that a public report gives away" },
     { "on_air", "on_air", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct plan, on_air), 0, 0, "yes", NULL, "no: a bench test into attenuators or dummy loads" },
     { "rounds", "rounds", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan, rounds), 1, 1000, "1", NULL, "passes through the steps, there and back; a claim about a cause needs 5" },
+    { "reference_run", "reference", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan, reference_run), 1, 9007199254740992.0, "", NULL, "number of a run in the logbook, your own of the same steps through attenuators: what it measured is what they should carry" },
     { "set_steps", "set_steps", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan, set_steps), 0, 0, "by hand", set_steps_words, "who sets the radios: you are asked, or each agent's own command does it" },
 };
 /* clang-format on */

@@ -99,7 +99,7 @@ check_says_what_the_next_step_buys_and_how_long_a_file_takes(void **state)
     preview_make(&plan, &preview);
     preview_print(out, &preview);
     (void) fclose(out);
-    assert_non_null(strstr(screen, "fast   6.9 x the goodput"));
+    assert_non_null(strstr(screen, "fast  6.9 x the goodput"));
     assert_non_null(strstr(screen, "2 min 07 s"));
     assert_non_null(strstr(screen, " 18 s "));
     preview_clear(&preview);

@@ -341,21 +341,23 @@ static void a_reference_run_takes_the_place_of_arithmetic(void **state)
     const struct plan plan = plan_with(ACCESS_SCHEDULED, SLOTS_ADAPTIVE);
     const struct plan_step step = step_of(80e3);
     struct expectation expectation;
-    struct capacity_reference reference = {
-        .run = "bench",
-        .goodput_bps = { { 30e3, 32e3 }, { 28e3, 29e3 } },
+    const struct plan_reference reference = {
+        .run = 3,
+        .asked_run = 3,
+        .to_station_bps = { 30e3, 32e3 },
+        .to_hub_bps = { 28e3, 29e3 },
         .least_rtt_ns = range_unsaid(),
-        .mean_rtt_ns = { 80e6, 90e6 },
+        .median_rtt_ns = { 80e6, 90e6 },
     };
 
     (void) state;
     capacity_expect_of(&plan, &step, &expectation);
     const struct range least_ns = expectation.least_rtt_ns;
 
-    capacity_take_reference(&expectation, &reference);
-    assert_true(strncmp(expectation.source, "reference", 9) == 0);
+    capacity_take_reference(&expectation, &reference, 0.1);
+    assert_string_equal(expectation.source, "reference run 3");
     assert_true(expectation.goodput_bps.low == 28e3);
-    assert_true(expectation.goodput_bps.high == 32e3);
+    assert_true(fabs(expectation.goodput_bps.high - 32e3 * 1.1) < 1e-6);
     assert_true(expectation.ways[WAY_TO_HUB].likely_bps[LAYER_FILE] == 28.5e3);
     assert_true(expectation.mean_rtt_ns.low == 80e6);
     assert_true(expectation.least_rtt_ns.low == least_ns.low);
