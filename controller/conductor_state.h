@@ -9,8 +9,9 @@
 #include <uv.h>
 
 /*
- * What the conductor's parts share: conductor.c (the run), conductor_group.c and
- * group_*.c (one group), contact.c (the proof) and steps.c (setting the steps).
+ * What the conductor's parts share: conductor.c (the run), conductor_group.c
+ * and group_*.c (one group), contact.c (the proof) and steps.c (setting the
+ * steps).
  */
 struct conductor {
     const struct conductor_wish *wish;
