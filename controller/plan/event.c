@@ -6,9 +6,7 @@
 
 #include <stdarg.h>
 #include <string.h>
-#include <uv.h>
 
-#define WORDS_SIZE         400
 #define REORDERING_BY_MOST INT64_C(60000000000)
 
 /* The keys of each event beside at and what. */
@@ -50,20 +48,20 @@ refuse(struct event_mistake *mistake, const char *key, const char *found,
     return false;
 }
 
-static const struct field *field_of_key(const char *key, size_t length)
+size_t event_row(const char *key, size_t length)
 {
-    for (size_t i = 0; i < COUNT_OF(plan_event_fields); i++) {
-        const char *known = plan_event_fields[i].key;
+    size_t row = 0;
 
-        if (strlen(known) == length && strncmp(known, key, length) == 0)
-            return &plan_event_fields[i];
-    }
-    return NULL;
+    while (row < COUNT_OF(plan_event_fields)
+           && (strlen(plan_event_fields[row].key) != length
+               || strncmp(plan_event_fields[row].key, key, length) != 0))
+        row++;
+    return row;
 }
 
 static bool is_said(const struct checking *checking, const char *key)
 {
-    return checking->said[field_of_key(key, strlen(key)) - plan_event_fields];
+    return checking->said[event_row(key, strlen(key))];
 }
 
 /* --- names ---------------------------------------------------------------- */
@@ -144,8 +142,7 @@ static bool is_taken(int what, const char *key)
            || is_among(taken[what].must, key) || is_among(taken[what].may, key);
 }
 
-/* "chance, for, end, from or to" */
-static void list_keys(int what, char *ret_text, size_t size)
+void event_list_keys(int what, char *ret_text, size_t size)
 {
     const char *words[COUNT_OF(plan_event_fields) + 1] = { NULL };
     size_t count = 0;
@@ -165,7 +162,7 @@ static bool refuse_key(const struct checking *checking, const char *key)
     const int what = checking->event->what;
     char found[80], all[160];
 
-    list_keys(what, all, sizeof(all));
+    event_list_keys(what, all, sizeof(all));
     (void) snprintf(found, sizeof(found), "'%s' with %s",
                     plan_event_words[what], key);
     return refuse(checking->mistake, key, found, "%s", all);
@@ -295,7 +292,7 @@ static bool has_a_known_step(const struct checking *checking)
 static bool has_fitting_values(const struct checking *checking)
 {
     const struct plan_event *event = checking->event;
-    const struct field *by = field_of_key("by", 2);
+    const struct field *by = &plan_event_fields[event_row("by", 2)];
     char found[QUANTITY_TEXT_SIZE];
 
     if (!has_a_known_step(checking))
@@ -324,150 +321,4 @@ bool event_is_right(const struct plan *plan, const struct plan_event *event,
 
     return has_its_keys(&checking) && has_its_ends(&checking)
            && is_at_a_fitting_end(&checking) && has_fitting_values(&checking);
-}
-
-/* --- as words ------------------------------------------------------------- */
-
-static int refuse_words(struct fault *fault, const char *key, const char *found,
-                        const char *expected)
-{
-    return fault_set(fault, UV_EINVAL, "%s: found %s, expected %s", key, found,
-                     expected);
-}
-
-/* "other traffic": all words before the first key. */
-static int read_what(const char *words, size_t length,
-                     struct plan_event *ret_event, struct fault *fault)
-{
-    const struct field *field = field_of_key("what", 4);
-    struct complaint complaint;
-    char what[WORDS_SIZE];
-
-    (void) snprintf(what, sizeof(what), "%.*s", (int) length, words);
-    if (length == 0) {
-        char expected[sizeof(complaint.expected)];
-
-        quantity_describe(field, expected, sizeof(expected));
-        return refuse_words(fault, "event", "nothing", expected);
-    }
-    if (quantity_read(field, what, ret_event, &complaint) != 0)
-        return refuse_words(fault, "event", complaint.found,
-                            complaint.expected);
-    return 0;
-}
-
-static const struct field *find_key(const char *word, size_t length)
-{
-    const struct field *field = field_of_key(word, length);
-
-    /* What was said before the keys, and when: as soon as it is read. */
-    return field && strcmp(field->key, "at") != 0
-                   && strcmp(field->key, "what") != 0
-               ? field
-               : NULL;
-}
-
-static int refuse_unknown_key(const char *word, int what, struct fault *fault)
-{
-    char found[80], all[160];
-
-    quantity_quote(word, found, sizeof(found));
-    list_keys(what, all, sizeof(all));
-    return fault_set(fault, UV_EINVAL, "%s: found %s, expected KEY=VALUE of %s",
-                     plan_event_words[what], found, all);
-}
-
-/* "chance=10%" */
-static int read_word(const char *word, struct plan_event *event, bool said[],
-                     struct fault *fault)
-{
-    const char *equals = strchr(word, '=');
-    const size_t length = equals ? (size_t) (equals - word) : 0;
-    const struct field *field = equals ? find_key(word, length) : NULL;
-    struct complaint complaint;
-
-    if (!field)
-        return refuse_unknown_key(word, event->what, fault);
-    const size_t row = (size_t) (field - plan_event_fields);
-    if (said[row])
-        return refuse_words(fault, field->key, "it twice", "each key once");
-    said[row] = true;
-    if (quantity_read(field, equals + 1, event, &complaint) != 0)
-        return refuse_words(fault, field->key, complaint.found,
-                            complaint.expected);
-    return 0;
-}
-
-/* Where the first word with '=' begins; the end where none has. */
-static size_t keys_begin(const char *words)
-{
-    size_t at = 0;
-
-    while (words[at]) {
-        const size_t length = strcspn(words + at, " ");
-
-        if (memchr(words + at, '=', length))
-            break;
-        at += length;
-        at += strspn(words + at, " ");
-    }
-    return at;
-}
-
-int event_read(const struct plan *plan, const char *words, uint64_t at_ns,
-               struct plan_event *ret_event, struct fault *fault)
-{
-    bool said[COUNT_OF(plan_event_fields)] = { false };
-    struct event_mistake mistake;
-    struct plan_event event;
-    char copy[WORDS_SIZE], *rest = NULL;
-
-    words += strspn(words, " ");
-    if (strlen(words) >= sizeof(copy))
-        return refuse_words(fault, "event", "a longer text",
-                            "what and its keys");
-    quantity_preset_all(plan_event_fields, COUNT_OF(plan_event_fields), &event);
-    const size_t begin = keys_begin(words);
-    size_t what_length = begin;
-    while (what_length > 0 && words[what_length - 1] == ' ')
-        what_length--;
-    int status = read_what(words, what_length, &event, fault);
-
-    memcpy(copy, words + begin, strlen(words + begin) + 1);
-    for (char *word = strtok_r(copy, " ", &rest); word && !status;
-         word = strtok_r(NULL, " ", &rest))
-        status = read_word(word, &event, said, fault);
-    if (!status && !event_is_right(plan, &event, said, &mistake))
-        status =
-            refuse_words(fault, mistake.key, mistake.found, mistake.expected);
-    if (status)
-        return status;
-    event.at_ns = at_ns;
-    *ret_event = event;
-    return 0;
-}
-
-void event_write(const struct plan_event *event, char *ret_text)
-{
-    size_t used = (size_t) snprintf(ret_text, EVENT_TEXT_SIZE, "%s",
-                                    plan_event_words[event->what]);
-
-    for (size_t i = 0; i < COUNT_OF(plan_event_fields); i++) {
-        const struct field *field = &plan_event_fields[i];
-        char value[QUANTITY_TEXT_SIZE];
-
-        if (!find_key(field->key, strlen(field->key))
-            || !quantity_is_said(field, event)
-            || quantity_is_preset(field, event) || used >= EVENT_TEXT_SIZE)
-            continue;
-        quantity_write(field, event, value, sizeof(value));
-        used += (size_t) snprintf(ret_text + used, EVENT_TEXT_SIZE - used,
-                                  " %s=", field->key);
-        for (const char *at = value; *at && used + 1 < EVENT_TEXT_SIZE; at++) {
-            if (*at != ' ')
-                ret_text[used++] = *at;
-        }
-        if (used < EVENT_TEXT_SIZE)
-            ret_text[used] = '\0';
-    }
 }

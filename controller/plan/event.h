@@ -32,6 +32,12 @@ int event_read(const struct plan *plan, const char *words, uint64_t at_ns,
 #define EVENT_TEXT_SIZE 512
 void event_write(const struct plan_event *event, char *ret_text);
 
+/* The row in plan_event_fields of a key of so many characters; one too far: it
+ * is no key. */
+size_t event_row(const char *key, size_t length);
+/* Those that it takes beside at and what: "for, chance, end, from or to". */
+void event_list_keys(int what, char *ret_text, size_t size);
+
 /* "'skerry' perhaps; known ends: harbour or skerry": instead of a name that
  * no site has.  Landmarks are no sites. */
 void event_expect_end(const struct plan *plan, const char *name, char *ret_text,
