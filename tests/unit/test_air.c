@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/driver_virtual.h"
+#include "tests/support/seen_air.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -181,52 +182,6 @@ static void frames_sent_on_another_step_are_not_heard(void **state)
     assert_true(sources[0].fates_count[FATE_STEP_DIFFERS] > 200);
 }
 
-struct seen {
-    struct air_transmission transmissions[8];
-    size_t transmission_count;
-    struct air_idle idle[8];
-    size_t idle_count;
-    struct air_packet packets[8];
-    enum air_fate fates[8];
-    size_t packet_count;
-};
-
-static void see_fate(void *owner, const struct air_packet *packet,
-                     enum air_fate fate)
-{
-    struct seen *seen = owner;
-
-    assert_true(seen->packet_count < COUNT_OF(seen->packets));
-    seen->fates[seen->packet_count] = fate;
-    seen->packets[seen->packet_count++] = *packet;
-}
-
-static void see_transmission(void *owner, const struct air_transmission *sent)
-{
-    struct seen *seen = owner;
-
-    assert_true(seen->transmission_count < COUNT_OF(seen->transmissions));
-    seen->transmissions[seen->transmission_count++] = *sent;
-}
-
-static void see_idle(void *owner, const struct air_idle *idle)
-{
-    struct seen *seen = owner;
-
-    assert_true(seen->idle_count < COUNT_OF(seen->idle));
-    seen->idle[seen->idle_count++] = *idle;
-}
-
-static struct air *open_air(const struct air_config *config, struct seen *seen)
-{
-    const struct air_listener listener = { .on_fate = see_fate,
-                                           .on_transmission = see_transmission,
-                                           .on_idle = see_idle,
-                                           .owner = seen };
-
-    return air_new(config, &listener, 0);
-}
-
 static void an_idle_channel_cycles_once_in_an_overhead_each(void **state)
 {
     struct seen seen = { 0 };
@@ -234,7 +189,7 @@ static void an_idle_channel_cycles_once_in_an_overhead_each(void **state)
 
     (void) state;
     config.end_count = 4;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     /* Turns of 12 ms: at 1000 ms number 83 is under way, station 3's. */
     air_advance(air, 1000 * NS_PER_MS);
@@ -246,8 +201,8 @@ static void an_idle_channel_cycles_once_in_an_overhead_each(void **state)
     assert_int_equal(seen.idle[0].turns_count, 83);
     assert_int_equal(seen.idle[0].first_from, 0);
     assert_int_equal(seen.idle[0].ended_ns, 996 * NS_PER_MS);
-    assert_int_equal(seen.transmissions[0].from, 3);
-    assert_int_equal(seen.transmissions[0].scheduled_ns, 996 * NS_PER_MS);
+    assert_int_equal(seen.sent[0].from, 3);
+    assert_int_equal(seen.sent[0].scheduled_ns, 996 * NS_PER_MS);
     air_free(air);
 }
 
@@ -258,7 +213,7 @@ static void a_packet_is_delivered_when_its_last_frame_has_arrived(void **state)
 
     (void) state;
     config.propagation_ns = 100 * NS_PER_US;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     /* 300 B: frames of 252 and 72 B after 12 ms: 33.6 ms and 9.6 ms. */
     air_enqueue(air, 5 * NS_PER_MS, HUB, STATION, 300, &seen);
@@ -276,8 +231,8 @@ static void a_packet_is_delivered_when_its_last_frame_has_arrived(void **state)
     assert_ptr_equal(seen.packets[0].handle, &seen);
     assert_int_equal(seen.packets[0].first_bit_ns, 12 * NS_PER_MS);
     assert_int_equal(seen.packets[0].over_ns, 55300 * NS_PER_US);
-    assert_int_equal(seen.transmissions[0].frames_count, 2);
-    assert_int_equal(seen.transmissions[0].ip_bytes, 300);
+    assert_int_equal(seen.sent[0].frames_count, 2);
+    assert_int_equal(seen.sent[0].ip_bytes, 300);
     air_free(air);
 }
 
@@ -285,8 +240,8 @@ static void a_late_caller_does_not_shift_the_edges(void **state)
 {
     struct seen punctual = { 0 }, late = { 0 };
     const struct air_config config = channel();
-    struct air *airs[] = { open_air(&config, &punctual),
-                           open_air(&config, &late) };
+    struct air *airs[] = { seen_air_new(&config, &punctual),
+                           seen_air_new(&config, &late) };
 
     (void) state;
     for (size_t i = 0; i < 2; i++) {
@@ -301,9 +256,9 @@ static void a_late_caller_does_not_shift_the_edges(void **state)
     assert_int_equal(late.packet_count, 3);
     for (size_t i = 0; i < 3; i++)
         assert_int_equal(punctual.packets[i].over_ns, late.packets[i].over_ns);
-    assert_int_equal(late.transmissions[0].scheduled_ns, 0);
-    assert_int_equal(late.transmissions[0].actual_ns, 888 * NS_PER_MS);
-    assert_int_equal(punctual.transmissions[0].actual_ns, 0);
+    assert_int_equal(late.sent[0].scheduled_ns, 0);
+    assert_int_equal(late.sent[0].actual_ns, 888 * NS_PER_MS);
+    assert_int_equal(punctual.sent[0].actual_ns, 0);
     air_free(airs[0]);
     air_free(airs[1]);
 }
@@ -312,7 +267,7 @@ static void a_step_changes_between_turns_and_not_within_one(void **state)
 {
     struct seen seen = { 0 };
     const struct air_config config = channel();
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     (void) state;
     air_enqueue(air, 0, HUB, STATION, 240, NULL);
@@ -325,8 +280,8 @@ static void a_step_changes_between_turns_and_not_within_one(void **state)
     assert_int_equal(seen.packet_count, 2);
     assert_int_equal(seen.fates[0], FATE_DELIVERED);
     assert_int_equal(seen.fates[1], FATE_DELIVERED);
-    assert_int_equal(seen.transmissions[0].step, 0);
-    assert_int_equal(seen.transmissions[1].step, 1);
+    assert_int_equal(seen.sent[0].step, 0);
+    assert_int_equal(seen.sent[1].step, 1);
     /* 252 B at 60 and at 120 kbit/s */
     assert_int_equal(seen.packets[0].over_ns - seen.packets[0].first_bit_ns,
                      33600 * NS_PER_US);

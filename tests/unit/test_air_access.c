@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Each kind of access carries what its slots, worked by hand, hold. */
 #include "controller/rehearsal/driver_virtual.h"
+#include "tests/support/seen_air.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -195,41 +196,6 @@ static void every_access_carries_the_bytes_of_its_slots(void **state)
 
 /* --- what happens in one turn --------------------------------------------- */
 
-struct seen {
-    struct air_packet packets[64];
-    enum air_fate fates[64];
-    size_t packet_count;
-    struct air_transmission sent[64];
-    size_t sent_count;
-};
-
-static void see_fate(void *owner, const struct air_packet *packet,
-                     enum air_fate fate)
-{
-    struct seen *seen = owner;
-
-    assert_true(seen->packet_count < COUNT_OF(seen->packets));
-    seen->fates[seen->packet_count] = fate;
-    seen->packets[seen->packet_count++] = *packet;
-}
-
-static void see_sent(void *owner, const struct air_transmission *sent)
-{
-    struct seen *seen = owner;
-
-    assert_true(seen->sent_count < COUNT_OF(seen->sent));
-    seen->sent[seen->sent_count++] = *sent;
-}
-
-static struct air *open_air(const struct air_config *config, struct seen *seen)
-{
-    const struct air_listener listener = { .on_fate = see_fate,
-                                           .on_transmission = see_sent,
-                                           .owner = seen };
-
-    return air_new(config, &listener, 0);
-}
-
 static uint64_t ms(double value)
 {
     return (uint64_t) (value * 1e6);
@@ -245,7 +211,7 @@ static void a_resting_channel_is_taken_at_once(void **state)
         struct air_config config = channel(1);
 
         config.access = accesses[i];
-        struct air *air = open_air(&config, &seen);
+        struct air *air = seen_air_new(&config, &seen);
 
         air_advance(air, ms(1000));
         assert_true(air_next_ns(air) == AIR_NEVER);
@@ -265,7 +231,7 @@ static void after_a_transmission_it_is_the_other_ends_turn(void **state)
 
     (void) state;
     config.access = ACCESS_ALTERNATING;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     /* More than a slot of the hub's; the station's comes while it sends. */
     air_enqueue(air, ms(1), 0, 1, 1500, NULL);
@@ -287,7 +253,7 @@ static void what_comes_too_late_for_a_least_slot_waits_a_cycle(void **state)
 
     (void) state;
     config.slot_least_ns = 5 * NS_PER_MS; /* a cycle of 10 ms when idle */
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, ms(4.9), 0, 1, 240, NULL);
     air_advance(air, ms(500));
@@ -295,7 +261,7 @@ static void what_comes_too_late_for_a_least_slot_waits_a_cycle(void **state)
     assert_int_equal(seen.packets[0].first_bit_ns, ms(12));
     air_free(air);
     memset(&seen, 0, sizeof(seen));
-    air = open_air(&config, &seen);
+    air = seen_air_new(&config, &seen);
     air_enqueue(air, ms(5.1), 0, 1, 240, NULL);
     air_advance(air, ms(500));
     assert_int_equal(seen.packets[0].first_bit_ns, ms(10 + 12));
@@ -309,7 +275,7 @@ static void full_duplex_channels_do_not_wait_for_each_other(void **state)
 
     (void) state;
     config.access = ACCESS_FULL_DUPLEX;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, ms(1), 0, 1, 240, NULL);
     air_enqueue(air, ms(1), 1, 0, 240, NULL);
@@ -330,7 +296,7 @@ static void a_lost_frame_is_repeated_before_new_data(void **state)
 
     (void) state;
     config.repeats_limit_count = 1;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, 0, 0, 1, 240, NULL);
     air_enqueue(air, 0, 0, 1, 240, NULL);
@@ -359,7 +325,7 @@ static void packets_of_a_direction_are_handed_over_in_order(void **state)
     (void) state;
     config.repeats_limit_count = 1;
     config.repeats_delay_ns = 50 * NS_PER_MS;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, 0, 0, 1, 240, (void *) &config);
     air_enqueue(air, 0, 0, 1, 240, NULL);
@@ -384,7 +350,7 @@ static void a_frame_is_given_up_after_its_last_repeat(void **state)
     config.repeats_limit_count = 3;
     config.faults =
         (struct faults_config){ .loss_ratio = 1, .loss_burst = (double) NAN };
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, 0, 0, 1, 240, NULL);
     air_advance(air, ms(5000));
@@ -407,7 +373,7 @@ a_frame_too_long_for_a_slower_step_is_repeated_in_parts(void **state)
     config.slot_limit_ns = 32 * NS_PER_MS;
     config.repeats_limit_count = 5;
     config.frame_payload_bytes = 1000;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_set_step(air, 0, 0, 2);
     air_set_step(air, 0, 1, 2);
@@ -434,7 +400,7 @@ static void a_station_that_is_away_has_no_turn_and_gets_nothing(void **state)
 {
     struct seen seen = { 0 };
     const struct air_config config = channel(2);
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
     struct air_reading reading;
 
     (void) state;
@@ -460,7 +426,7 @@ a_radio_that_sticks_to_a_step_is_not_heard_until_it_lets_go(void **state)
 {
     struct seen seen = { 0 };
     const struct air_config config = channel(1);
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     (void) state;
     air_stick_step(air, 0, 1, 0);
@@ -491,7 +457,7 @@ static void two_that_draw_the_same_slot_collide(void **state)
     (void) state;
     config.access = ACCESS_CONTENTION;
     config.contention_window_count = 1; /* everyone draws 0 */
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, ms(3), 1, 0, 240, NULL);
     air_enqueue(air, ms(4), 2, 0, 240, NULL);
@@ -514,7 +480,7 @@ static void repeats_after_a_collision_get_through(void **state)
     config.access = ACCESS_CONTENTION;
     config.contention_window_count = 1;
     config.repeats_limit_count = 8;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, ms(3), 1, 0, 240, NULL);
     air_enqueue(air, ms(4), 2, 0, 240, NULL);
@@ -534,7 +500,7 @@ static void who_listens_waits_for_the_end_of_the_others(void **state)
     (void) state;
     config.access = ACCESS_CONTENTION;
     config.contention_window_count = 1;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, 0, 1, 0, 240, NULL);
     air_enqueue(air, ms(20), 2, 0, 240, NULL);
@@ -553,7 +519,7 @@ static void who_does_not_listen_destroys_what_overlaps(void **state)
     (void) state;
     config.access = ACCESS_CONTENTION;
     config.carrier_sense = false;
-    struct air *air = open_air(&config, &seen);
+    struct air *air = seen_air_new(&config, &seen);
 
     air_enqueue(air, 0, 1, 0, 480, NULL); /* frames end at 45.6 and 79.2 ms */
     air_enqueue(air, ms(50), 2, 0, 240, NULL);
