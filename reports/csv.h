@@ -5,7 +5,8 @@
 #include <stdio.h>
 
 /* RFC 4180: lines end with CRLF; a text is quoted where it must be, and its
- * control characters are blanks. */
+ * control characters are blanks.  What a spreadsheet would take for a formula
+ * gets an apostrophe in front. */
 void csv_text(FILE *out, const char *text);
 #define CSV_LINE_END "\r\n"
 

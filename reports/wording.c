@@ -94,10 +94,13 @@ void wording_escape(FILE *out, const char *text)
     bool is_number_so_far = true;
 
     wording_clean(text, clean, sizeof(clean));
-    for (const char *at = clean; *at; at++) {
+    /* Blanks in front would make it code. */
+    const char *const begin = clean + strspn(clean, " ");
+
+    for (const char *at = begin; *at; at++) {
         const bool begins_list =
-            (at == clean && strchr("-+=", *at))
-            || (at > clean && is_number_so_far && strchr(".)", *at)
+            (at == begin && strchr("-+=", *at))
+            || (at > begin && is_number_so_far && strchr(".)", *at)
                 && (at[1] == ' ' || at[1] == '\0'));
 
         if (*at == '<')
