@@ -1,19 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/foreign.h"
+#include "reports/reasons.h"
 
 /*
  * What speaks against trusting the figures, from what every account says
  * whatever its kind: how it ended, clocks, the way taken, other traffic.
  */
-static const int64_t clock_step_ns = INT64_C(50000000);
 /* What daemons and badly drifting crystals do to a clock without setting it. */
 static const double clock_slew_ratio = 100e-6;
-static const double clock_most_slew_ratio = 1000e-6;
 static const double clock_slew_least_ns = 1e6;
-/* Neighbour discovery and a late acknowledgement, in the silence. */
-static const double quiet_least_bytes = 500;
-static const double foreign_share_ratio = 0.05;
-static const double link_header_bytes = 14; /* Ethernet, as systems count it */
 
 static void doubt_ending(struct reduction *reduction,
                          const struct exchange_record *exchange,
@@ -60,8 +54,7 @@ static void doubt_clock(struct reduction *reduction,
             "step %s.",
             end, (double) said->suspended_ns * 1e-9, exchange->kind->name,
             exchange->from, exchange->to, exchange->step);
-    else if (fabs(step_ns) > (double) clock_step_ns
-             && fabs(step_ns) > clock_most_slew_ratio * took_ns)
+    else if (reasons_clock_set_ns(said) != 0)
         reduction_add_sentence(
             &reduction->doubts,
             "The wall clock of %s was set by %+.3f s during the %s %s → %s on "
@@ -101,18 +94,24 @@ static void doubt_foreign_traffic(struct reduction *reduction,
 {
     struct foreign foreign;
 
-    if (foreign_has_wrapped(&account->account)) {
+    if (foreign_has_wrapped(&account->account))
+        reduction_add_sentence(
+            &reduction->methods,
+            "The interface counters of %s, of 32 bits, began anew during the "
+            "%s %s → %s on step %s, and were counted on.",
+            end, exchange->kind->name, exchange->from, exchange->to,
+            exchange->step);
+    if (foreign_is_unknown(&account->account)) {
         reduction_add_sentence(
             &reduction->doubts,
             "The interface counters of %s went backwards during the %s %s → %s "
-            "on step %s (they wrapped, or the interface was made anew): "
+            "on step %s (the interface was made anew, or they wrapped): "
             "whether other traffic ran is not known.",
             end, exchange->kind->name, exchange->from, exchange->to,
             exchange->step);
         return;
     }
-    if (!foreign_weigh(reduction, exchange, account, &foreign)
-        || foreign.share_ratio < foreign_share_ratio)
+    if (!reasons_has_foreign(reduction, exchange, account, &foreign))
         return;
     reduction_add_sentence(
         &reduction->doubts,
@@ -128,10 +127,9 @@ static void doubt_silence(struct reduction *reduction,
                           const char *end, const struct account_record *account)
 {
     const struct exchange_account *said = &account->account;
-    const double bytes = (double) said->quiet_bytes
-                         - (double) said->quiet_packets * link_header_bytes;
+    const double bytes = reasons_quiet_bytes(said);
 
-    if (bytes > quiet_least_bytes)
+    if (bytes > 0)
         reduction_add_sentence(
             &reduction->doubts,
             "The link was not idle when the %s %s → %s on step %s began: in "

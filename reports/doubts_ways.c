@@ -369,7 +369,7 @@ static void tell_loopback(struct reduction *reduction,
 
 static void doubt_computer(struct reduction *reduction,
                            const struct contact_records *contact,
-                           const struct exchange_record *exchange)
+                           struct exchange_record *exchange)
 {
     const struct finding *goodput =
         finding_of(reduction, exchange, "goodput_whole");
@@ -382,6 +382,7 @@ static void doubt_computer(struct reduction *reduction,
             || end->loopback_bps <= 0
             || goodput->value < computer_share_ratio * end->loopback_bps)
             continue;
+        exchange->is_slow_computer = true;
         reduction_add_sentence(
             &reduction->doubts,
             "The goodput %s → %s on step %s is %.0f %% of what the computer "

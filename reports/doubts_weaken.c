@@ -1,96 +1,34 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/doubts_weaken.h"
 
-#include "reports/foreign.h"
 #include "reports/lookup.h"
+#include "reports/reasons.h"
 #include "reports/shortfall.h"
 
 #include <bothends/kinds.h>
 
-/* Fewer than this share of the planned probes or bytes is worth a doubt. */
-static const double planned_least_ratio = 0.9;
-/* The same silence as in doubts.c. */
-static const double quiet_least_bytes = 500;
-
 /* --- fewer than planned ----------------------------------------------------
  */
-
-static void doubt_count(struct reduction *reduction,
-                        const struct exchange_record *exchange, double planned,
-                        double got, const char *what)
-{
-    if (planned <= 0 || got >= planned_least_ratio * planned)
-        return;
-    reduction_add_sentence(
-        &reduction->doubts,
-        "The %s %s → %s on step %s has fewer samples than planned: %.0f of "
-        "%.0f %s.",
-        exchange->kind->name, exchange->from, exchange->to, exchange->step, got,
-        planned, what);
-}
 
 void doubts_add_counts(struct reduction *reduction)
 {
     for (size_t i = 0; i < reduction->exchanges.count; i++) {
         const struct exchange_record *exchange =
             reduction_exchange(reduction, i);
-        const struct ping_spec *ping = (const void *) exchange->spec.bytes;
-        const struct download_spec *download =
-            (const void *) exchange->spec.bytes;
-        const void *from = exchange->from_account.account.outcome.bytes;
-        const void *to = exchange->to_account.account.outcome.bytes;
+        struct planned planned;
 
-        if (!exchange->has_spec)
-            continue;
-        if (strcmp(exchange->kind->name, ping_kind.name) == 0
-            && exchange->from_account.is_there)
-            doubt_count(
-                reduction, exchange, (double) ping->count,
-                (double) ((const struct ping_outcome *) from)->sent_count,
-                "probes");
-        if (strcmp(exchange->kind->name, download_kind.name) == 0
-            && exchange->to_account.is_there)
-            doubt_count(
-                reduction, exchange, (double) download->size_bytes,
-                (double) ((const struct download_outcome *) to)->content_bytes,
-                "bytes");
+        if (reasons_has_fewer(exchange, &planned))
+            reduction_add_sentence(
+                &reduction->doubts,
+                "The %s %s → %s on step %s has fewer samples than planned: "
+                "%.0f of %.0f %s.",
+                exchange->kind->name, exchange->from, exchange->to,
+                exchange->step, planned.got, planned.wanted, planned.what);
     }
 }
 
 /* --- no verdict ------------------------------------------------------------
  */
-
-static const struct account_record *
-slept_in(const struct exchange_record *exchange)
-{
-    if (exchange->from_account.account.suspended_ns)
-        return &exchange->from_account;
-    return exchange->to_account.account.suspended_ns ? &exchange->to_account
-                                                     : NULL;
-}
-
-/* False: nothing takes the verdict away. */
-static bool reason_of(const struct reduction *reduction,
-                      const struct exchange_record *exchange, char *ret_why,
-                      size_t size)
-{
-    const struct account_record *slept = slept_in(exchange);
-
-    if (slept)
-        (void) snprintf(ret_why, size,
-                        "no verdict: the computer of %s slept meanwhile",
-                        slept->end);
-    else if (exchange->bypass_proofs || exchange->bypass_signs > 1)
-        (void) snprintf(ret_why, size,
-                        "no verdict: it did not cross the radio, or not all "
-                        "of it");
-    else if (reduction->run.lost_time)
-        (void) snprintf(ret_why, size,
-                        "no verdict: the practice link did not keep time");
-    else
-        return false;
-    return true;
-}
 
 /* Of what a finding over several exchanges is named by. */
 static uint64_t key_of_names(const char *kind, const char *step,
@@ -113,6 +51,13 @@ static uint64_t key_of_finding(const struct finding *finding)
                               finding->to, finding->condition);
 }
 
+/* Of messages the second end's findings bear the names the other way round. */
+static bool has_ends(const struct finding *finding, const char *from,
+                     const char *to)
+{
+    return strcmp(finding->from, from) == 0 && strcmp(finding->to, to) == 0;
+}
+
 /* A finding of that exchange, or one over rounds that it is part of. */
 static bool rests_on(const struct finding *finding,
                      const struct exchange_record *exchange)
@@ -121,29 +66,46 @@ static bool rests_on(const struct finding *finding,
         return strcmp(finding->exchange, exchange->id) == 0;
     return strcmp(finding->kind, exchange->kind->name) == 0
            && strcmp(finding->step, exchange->step) == 0
-           && strcmp(finding->from, exchange->from) == 0
-           && strcmp(finding->to, exchange->to) == 0
+           && (has_ends(finding, exchange->from, exchange->to)
+               || (exchange->kind->uses_between
+                   && has_ends(finding, exchange->to, exchange->from)))
            && strcmp(finding->condition, exchange->condition) == 0;
+}
+
+static void add_names(struct lookup *doubted,
+                      const struct exchange_record *exchange, size_t index,
+                      const char *from, const char *to)
+{
+    lookup_add(doubted,
+               key_of_names(exchange->kind->name, exchange->step, from, to,
+                            exchange->condition),
+               index);
+}
+
+static bool is_doubted_at_all(const struct reduction *reduction,
+                              const struct exchange_record *exchange)
+{
+    char why[160];
+
+    return reasons_against(reduction, exchange, VERDICT_MEETS, why, sizeof(why))
+           || reasons_against(reduction, exchange, VERDICT_SHORT, why,
+                              sizeof(why));
 }
 
 /* Exchanges that take verdicts away, by id and by names. */
 static void find_doubted(const struct reduction *reduction,
                          struct lookup *doubted)
 {
-    char why[160];
-
     for (size_t i = 0; i < reduction->exchanges.count; i++) {
         const struct exchange_record *exchange =
             reduction_exchange(reduction, i);
 
-        if (!reason_of(reduction, exchange, why, sizeof(why)))
+        if (!is_doubted_at_all(reduction, exchange))
             continue;
         lookup_add(doubted, lookup_text(LOOKUP_KEY, exchange->id), i);
-        lookup_add(doubted,
-                   key_of_names(exchange->kind->name, exchange->step,
-                                exchange->from, exchange->to,
-                                exchange->condition),
-                   i);
+        add_names(doubted, exchange, i, exchange->from, exchange->to);
+        if (exchange->kind->uses_between)
+            add_names(doubted, exchange, i, exchange->to, exchange->from);
     }
     lookup_sort(doubted);
 }
@@ -160,9 +122,10 @@ static void weaken(const struct reduction *reduction,
         const struct exchange_record *exchange =
             reduction_exchange(reduction, found.entries[i].index);
 
-        if (!rests_on(finding, exchange))
+        if (!rests_on(finding, exchange)
+            || !reasons_against(reduction, exchange, finding->verdict, why,
+                                sizeof(why)))
             continue;
-        (void) reason_of(reduction, exchange, why, sizeof(why));
         finding->verdict = VERDICT_UNDECIDED;
         finding_set_why(finding, "%s", why);
         return;
@@ -178,9 +141,9 @@ static bool is_doubted(const struct exchange_record *exchange,
     const struct exchange_account *said = &account->account;
 
     return account->is_there
-           && (said->state != ACCOUNT_DONE || foreign_has_wrapped(said)
-               || (double) said->quiet_bytes > quiet_least_bytes
-               || exchange->bypass_signs);
+           && (said->state != ACCOUNT_DONE || said->suspended_ns
+               || foreign_is_unknown(said) || reasons_quiet_bytes(said) > 0
+               || reasons_clock_set_ns(said) != 0 || exchange->bypass_signs);
 }
 
 static void qualify(struct reduction *reduction)
@@ -191,7 +154,7 @@ static void qualify(struct reduction *reduction)
             reduction_exchange(reduction, shortfall->exchange);
         const size_t used = strlen(shortfall->sentence);
 
-        if (slept_in(exchange) || reduction->run.lost_time
+        if (reduction->run.lost_time
             || is_doubted(exchange, &exchange->from_account)
             || is_doubted(exchange, &exchange->to_account))
             (void) snprintf(shortfall->sentence + used,

@@ -14,13 +14,46 @@ static double difference(uint64_t before, uint64_t after)
     return after > before ? (double) (after - before) : 0;
 }
 
+static bool went_back(uint64_t before, uint64_t after)
+{
+    return after < before;
+}
+
+/* By 32 bits at the most. */
+static bool can_have_wrapped(uint64_t before, uint64_t after)
+{
+    return went_back(before, after) && before <= UINT32_MAX;
+}
+
+static double passed(uint64_t before, uint64_t after)
+{
+    return can_have_wrapped(before, after)
+               ? (double) (after + UINT32_MAX - before) + 1
+               : difference(before, after);
+}
+
 bool foreign_has_wrapped(const struct exchange_account *account)
 {
-    return account->sent_bytes_after < account->sent_bytes_before
-           || account->received_bytes_after < account->received_bytes_before
-           || account->sent_packets_after < account->sent_packets_before
-           || account->received_packets_after
-                  < account->received_packets_before;
+    return !foreign_is_unknown(account)
+           && (can_have_wrapped(account->sent_bytes_before,
+                                account->sent_bytes_after)
+               || can_have_wrapped(account->received_bytes_before,
+                                   account->received_bytes_after));
+}
+
+/* A new interface begins with no packets either. */
+bool foreign_is_unknown(const struct exchange_account *account)
+{
+    return went_back(account->sent_packets_before, account->sent_packets_after)
+           || went_back(account->received_packets_before,
+                        account->received_packets_after)
+           || (went_back(account->sent_bytes_before, account->sent_bytes_after)
+               && !can_have_wrapped(account->sent_bytes_before,
+                                    account->sent_bytes_after))
+           || (went_back(account->received_bytes_before,
+                         account->received_bytes_after)
+               && !can_have_wrapped(account->received_bytes_before,
+                                    account->received_bytes_after));
 }
 
 static double most_own_bytes(const struct reduction *reduction,
@@ -80,15 +113,15 @@ bool foreign_weigh(const struct reduction *reduction,
 {
     const struct exchange_account *said = &account->account;
 
-    if (!account->is_there || foreign_has_wrapped(said))
+    if (!account->is_there || foreign_is_unknown(said))
         return false;
     const double packets =
         difference(said->sent_packets_before, said->sent_packets_after)
         + difference(said->received_packets_before,
                      said->received_packets_after);
     const double counted_bytes =
-        difference(said->sent_bytes_before, said->sent_bytes_after)
-        + difference(said->received_bytes_before, said->received_bytes_after)
+        passed(said->sent_bytes_before, said->sent_bytes_after)
+        + passed(said->received_bytes_before, said->received_bytes_after)
         - packets * link_header_bytes;
     const double own_bytes = own_bytes_at(reduction, exchange, account->end);
 

@@ -24,7 +24,10 @@ bool foreign_weigh(const struct reduction *reduction,
                    const struct account_record *account,
                    struct foreign *ret_foreign);
 
-/* A counter went backwards: wrapped, or the interface was made anew. */
+/* Counters of 32 bits, as some systems and drivers keep, begin anew after 4 GB;
+ * where only those of bytes went backwards, they are counted on. */
 bool foreign_has_wrapped(const struct exchange_account *account);
+/* They went backwards otherwise: the interface was made anew. */
+bool foreign_is_unknown(const struct exchange_account *account);
 
 #endif

@@ -60,6 +60,7 @@ struct exchange_record {
     size_t first_probe, probe_count;     /* of a ping, among the probes */
     /* Signs that it did not cross the radio: doubts_ways.c. */
     unsigned bypass_proofs, bypass_signs;
+    bool is_slow_computer; /* its goodput may be the computer's own limit */
     double own_bytes; /* IP bytes of its own on the link, both ways together,
                          by the kind's estimate; NaN: not known */
 };

@@ -398,6 +398,21 @@ static void an_interval_about_the_limit_is_undecided(void **state)
     assert_string_equal(finding->why, "more messages would decide it");
 }
 
+static void fewer_messages_than_planned_are_not_said_to_meet(void **state)
+{
+    struct fixture *fixture = *state;
+    struct messages_spec more = about_every_2_s;
+
+    more.count = 60;
+    const struct finding *finding =
+        median_of_idle(fixture, &more, 28 * NS_PER_MS / 10);
+
+    assert_int_equal(finding->verdict, VERDICT_UNDECIDED);
+    assert_string_equal(
+        finding->why,
+        "no verdict: it ended before all was done that was planned");
+}
+
 /* They may meet the cycle at the same place each time. */
 static void gaps_all_alike_may_lock_to_any_place_in_the_cycle(void **state)
 {
@@ -439,6 +454,7 @@ int main(void)
         TEST(confirmations_within_what_is_expected_meet_it),
         TEST(confirmations_sooner_than_can_be_exceed),
         TEST(an_interval_about_the_limit_is_undecided),
+        TEST(fewer_messages_than_planned_are_not_said_to_meet),
         TEST(gaps_all_alike_may_lock_to_any_place_in_the_cycle),
         TEST(messages_that_fill_the_channel_have_no_expectation),
     };

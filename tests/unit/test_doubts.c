@@ -1,0 +1,444 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduction.h"
+#include "tests/support/made_run.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdlib.h>
+/* cmocka.h must follow the three above */
+#include <cmocka.h>
+
+/*
+ * Each doubt is told, and takes away what it speaks against and no more: of a
+ * download that meets what is expected, and of one that falls short.
+ */
+#define MEETS_BPS 37000
+#define SHORT_BPS 25000
+#define TOOK_NS   (40 * NS_PER_S)
+
+struct fixture {
+    struct made_run made;
+    struct reduction reduction;
+    bool is_reduced;
+};
+
+static int set_up(void **state)
+{
+    struct fixture *fixture = calloc(1, sizeof(*fixture));
+
+    made_run_init(&fixture->made, false);
+    *state = fixture;
+    return 0;
+}
+
+static int tear_down(void **state)
+{
+    struct fixture *fixture = *state;
+
+    if (fixture->is_reduced)
+        reduction_clear(&fixture->reduction);
+    made_run_clear(&fixture->made);
+    free(fixture);
+    return 0;
+}
+
+/* Both ends' accounts of one download, for a test to spoil. */
+struct pair {
+    struct exchange_account from, to;
+};
+typedef void spoil_fn(struct pair *pair);
+
+static void add_download(struct fixture *fixture, size_t step, uint64_t round,
+                         double goodput_bps, spoil_fn *spoil)
+{
+    static const struct download_spec spec = { .for_ns = TOOK_NS,
+                                               .connections = 1 };
+    const struct made_download download = { .goodput_bps = goodput_bps,
+                                            .cycle_ns = 174 * NS_PER_MS,
+                                            .slot_ns = 138 * NS_PER_MS,
+                                            .segments_a_cycle = 3,
+                                            .for_ns = TOOK_NS,
+                                            .jitter_seed = 5 };
+    struct pair pair;
+
+    made_sender(&download, &pair.from);
+    made_receiver(&download, &pair.to);
+    if (spoil)
+        spoil(&pair);
+    made_run_add(&fixture->made,
+                 &(struct made_exchange){ .kind = &download_kind,
+                                          .step = step,
+                                          .round = round,
+                                          .plan_index = 1,
+                                          .from = "mill",
+                                          .to = "quay",
+                                          .spec = &spec,
+                                          .from_account = &pair.from,
+                                          .to_account = &pair.to });
+    account_clear(&pair.from);
+    account_clear(&pair.to);
+}
+
+static void reduce(struct fixture *fixture)
+{
+    struct fault fault = { 0 };
+
+    made_run_end(&fixture->made, "complete");
+    reduction_init(&fixture->reduction, made_run_database(&fixture->made),
+                   &fixture->made.plan);
+    fixture->is_reduced = true;
+    if (reduction_run(&fixture->reduction, fixture->made.run.run, &fault))
+        fail_msg("%s", fault.text);
+}
+
+static bool has_sentence(const struct rows *sentences, const char *text)
+{
+    for (size_t i = 0; i < sentences->count; i++) {
+        if (strstr(((const struct sentence *) rows_at(sentences, i))->text,
+                   text))
+            return true;
+    }
+    return false;
+}
+
+static void assert_told(const struct fixture *fixture, const char *text)
+{
+    if (!has_sentence(&fixture->reduction.doubts, text))
+        fail_msg("no doubt says '%s'", text);
+}
+
+static const struct finding *find(const struct fixture *fixture,
+                                  const char *measure, const char *step,
+                                  uint64_t round)
+{
+    for (size_t i = 0; i < fixture->reduction.findings.count; i++) {
+        const struct finding *finding =
+            rows_at(&fixture->reduction.findings, i);
+
+        if (strcmp(finding->measure, measure) == 0
+            && strcmp(finding->step, step) == 0 && finding->round == round)
+            return finding;
+    }
+    fail_msg("no %s on %s in round %d", measure, step, (int) round);
+    return NULL;
+}
+
+/* "" for one that stands. */
+static void assert_verdict(const struct fixture *fixture, const char *step,
+                           int verdict, const char *why)
+{
+    const struct finding *finding = find(fixture, "goodput_steady", step, 1);
+
+    if (finding->verdict != verdict)
+        fail_msg("%s: %s (%s), expected %s", step, verdicts[finding->verdict],
+                 finding->why, verdicts[verdict]);
+    assert_string_equal(finding->why, why);
+}
+
+/* A download that meets on calm, and one that is short on brisk, both spoilt.
+ */
+static void add_spoilt(struct fixture *fixture, spoil_fn *spoil)
+{
+    add_download(fixture, 0, 1, MEETS_BPS, spoil);
+    add_download(fixture, 1, 1, SHORT_BPS, spoil);
+    reduce(fixture);
+}
+
+static void spoil_nothing(struct pair *pair)
+{
+    (void) pair;
+}
+
+static void without_a_doubt_both_verdicts_stand(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_nothing);
+    assert_int_equal(fixture->reduction.doubts.count, 0);
+    assert_verdict(fixture, "calm", VERDICT_MEETS, "");
+    assert_verdict(fixture, "brisk", VERDICT_SHORT, "");
+}
+
+/* --- what takes both ------------------------------------------------------ */
+
+static void spoil_by_sleep(struct pair *pair)
+{
+    pair->to.suspended_ns = 3 * NS_PER_S;
+}
+
+static void a_computer_that_slept_takes_both_verdicts(void **state)
+{
+    static const char why[] =
+        "no verdict: the computer of quay slept meanwhile";
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_by_sleep);
+    assert_told(fixture, "The computer of quay slept for 3.0 s");
+    assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
+    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED, why);
+}
+
+static void spoil_by_clock(struct pair *pair)
+{
+    pair->from.wall_minus_monotonic_begun_ns = INT64_C(1900000000000000000);
+    pair->from.wall_minus_monotonic_ended_ns =
+        INT64_C(1900000000000000000) + INT64_C(7200000000000);
+}
+
+static void a_clock_that_was_set_takes_both_verdicts(void **state)
+{
+    static const char why[] =
+        "no verdict: the clock of mill was set meanwhile, "
+        "or the computer stood still";
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_by_clock);
+    assert_told(fixture, "The wall clock of mill was set by +7200.000 s");
+    assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
+    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED, why);
+}
+
+static void spoil_by_route(struct pair *pair)
+{
+    (void) snprintf(pair->from.interface_after,
+                    sizeof(pair->from.interface_after), "wlan0");
+}
+
+static void a_route_that_changed_takes_both_verdicts(void **state)
+{
+    static const char why[] = "no verdict: the way was another one, or changed";
+    struct fixture *fixture = *state;
+
+    add_download(fixture, 0, 1, MEETS_BPS, spoil_by_route);
+    reduce(fixture);
+    assert_told(fixture, "The interface of mill changed from radio0 to wlan0");
+    assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
+}
+
+static void a_practice_link_that_lost_time_takes_both_verdicts(void **state)
+{
+    static const char why[] = "no verdict: the practice link did not keep time";
+    struct fixture *fixture = *state;
+
+    assert_int_equal(
+        sqlite3_exec(made_run_database(&fixture->made),
+                     "INSERT INTO notes (run, at_unix_ns, class, text) VALUES "
+                     "(1, 0, 'practice', 'edges were late')",
+                     NULL, NULL, NULL),
+        SQLITE_OK);
+    add_spoilt(fixture, spoil_nothing);
+    assert_told(fixture, "edges were late");
+    assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
+    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED, why);
+}
+
+/* --- what can only have made it look worse -------------------------------- */
+
+static void spoil_silence(struct pair *pair)
+{
+    pair->to.quiet_ns = 800 * NS_PER_MS;
+    pair->to.quiet_bytes = 5140;
+    pair->to.quiet_packets = 10;
+}
+
+static void a_link_that_was_not_idle_may_be_short_for_that(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_silence);
+    assert_told(fixture, "The link was not idle when the download mill → quay");
+    assert_told(fixture, "carried 5.0 kB");
+    assert_verdict(fixture, "calm", VERDICT_MEETS, "");
+    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED,
+                   "no verdict: the link was not idle at quay when it began");
+}
+
+/* What the receiver's interface counted; 14 bytes of each packet are the
+ * link's. */
+static void count_received(struct exchange_account *account,
+                           uint64_t before_bytes, uint64_t after_bytes)
+{
+    account->received_bytes_before = before_bytes;
+    account->received_bytes_after = after_bytes;
+    account->received_packets_before = 1000;
+    account->received_packets_after = 1400;
+}
+
+static void spoil_by_others(struct pair *pair)
+{
+    count_received(&pair->to, 70000, 570000);
+}
+
+static void other_traffic_may_be_why_it_is_short(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_by_others);
+    assert_told(fixture, "more than what was sent on purpose");
+    assert_verdict(fixture, "calm", VERDICT_MEETS, "");
+    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED,
+                   "no verdict: other traffic ran at quay");
+}
+
+static void spoil_by_new_interface(struct pair *pair)
+{
+    count_received(&pair->to, 900000, 200000);
+    pair->to.received_packets_after = 300;
+}
+
+static void counters_made_anew_leave_other_traffic_unknown(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_by_new_interface);
+    assert_told(fixture, "The interface counters of quay went backwards");
+    assert_verdict(fixture, "calm", VERDICT_MEETS, "");
+    assert_verdict(
+        fixture, "brisk", VERDICT_UNDECIDED,
+        "no verdict: whether other traffic ran at quay is not known");
+}
+
+/* 185 and 125 kB came; a counter of 32 bits began anew on the way. */
+static void spoil_by_wrap(struct pair *pair)
+{
+    count_received(&pair->to, UINT32_MAX - 50000, 76000);
+}
+
+static void counters_of_32_bits_that_wrapped_are_counted_on(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_by_wrap);
+    assert_int_equal(fixture->reduction.doubts.count, 0);
+    assert_true(has_sentence(&fixture->reduction.methods,
+                             "The interface counters of quay, of 32 bits, "
+                             "began anew during the download"));
+    assert_verdict(fixture, "brisk", VERDICT_SHORT, "");
+}
+
+static void spoil_by_wrap_and_others(struct pair *pair)
+{
+    count_received(&pair->to, UINT32_MAX - 50000, 500000);
+}
+
+static void other_traffic_is_seen_across_a_wrap(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_by_wrap_and_others);
+    assert_told(fixture, "more than what was sent on purpose");
+    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED,
+                   "no verdict: other traffic ran at quay");
+}
+
+static void a_computer_too_slow_may_be_what_is_short(void **state)
+{
+    struct fixture *fixture = *state;
+    struct fault fault = { 0 };
+
+    assert_int_equal(logbook_store_end(fixture->made.logbook, 1, "quay",
+                                       "{\"loopback_bps\":40000}", "[]",
+                                       &fault),
+                     0);
+    add_spoilt(fixture, spoil_nothing);
+    assert_told(fixture, "it may be the computer that was measured");
+    assert_verdict(fixture, "calm", VERDICT_MEETS, "");
+    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED,
+                   "no verdict: it may be the computer's own limit");
+}
+
+/* --- what left a part out ------------------------------------------------- */
+
+static void spoil_by_stop(struct pair *pair)
+{
+    pair->to.state = ACCOUNT_STOPPED;
+}
+
+static void what_was_stopped_early_is_not_said_to_meet(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_spoilt(fixture, spoil_by_stop);
+    assert_told(fixture, "ended at quay as 'stopped'");
+    assert_verdict(fixture, "calm", VERDICT_UNDECIDED,
+                   "no verdict: it ended before all was done that was planned");
+    assert_verdict(fixture, "brisk", VERDICT_SHORT, "");
+}
+
+static void fewer_probes_than_planned_are_told(void **state)
+{
+    static const struct ping_spec spec = { .count = 40,
+                                           .size_bytes = 56,
+                                           .wait_ns = 10 * NS_PER_S };
+    static const struct ping_spec spec_until = { .count = 40,
+                                                 .within_ratio = 0.05,
+                                                 .size_bytes = 56,
+                                                 .wait_ns = 10 * NS_PER_S };
+    struct fixture *fixture = *state;
+    struct exchange_account prober;
+    struct exchange_account answerer;
+    uint64_t rtts_ns[30];
+
+    for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
+        rtts_ns[i] = (90 + i) * NS_PER_MS;
+    made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
+    made_answerer(&answerer);
+    for (uint64_t i = 0; i < 2; i++)
+        made_run_add(&fixture->made,
+                     &(struct made_exchange){ .kind = &ping_kind,
+                                              .round = 1,
+                                              .plan_index = i,
+                                              .from = "mill",
+                                              .to = "quay",
+                                              .spec = i ? &spec_until : &spec,
+                                              .from_account = &prober,
+                                              .to_account = &answerer });
+    account_clear(&prober);
+    account_clear(&answerer);
+    reduce(fixture);
+    assert_told(fixture, "has fewer samples than planned: 30 of 40 probes");
+    /* The other one ended because it was known well enough. */
+    assert_int_equal(fixture->reduction.doubts.count, 1);
+}
+
+/* --- over rounds ---------------------------------------------------------- */
+
+static void one_doubtful_round_takes_the_verdict_of_all(void **state)
+{
+    struct fixture *fixture = *state;
+
+    for (uint64_t round = 1; round <= 3; round++)
+        add_download(fixture, 0, round, MEETS_BPS,
+                     round == 2 ? spoil_by_sleep : NULL);
+    reduce(fixture);
+    const struct finding *all = find(fixture, "goodput_steady", "calm", 0);
+
+    assert_int_equal(all->verdict, VERDICT_UNDECIDED);
+    assert_string_equal(all->why,
+                        "no verdict: the computer of quay slept meanwhile");
+    assert_verdict(fixture, "calm", VERDICT_MEETS, "");
+}
+
+#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        TEST(without_a_doubt_both_verdicts_stand),
+        TEST(a_computer_that_slept_takes_both_verdicts),
+        TEST(a_clock_that_was_set_takes_both_verdicts),
+        TEST(a_route_that_changed_takes_both_verdicts),
+        TEST(a_practice_link_that_lost_time_takes_both_verdicts),
+        TEST(a_link_that_was_not_idle_may_be_short_for_that),
+        TEST(other_traffic_may_be_why_it_is_short),
+        TEST(counters_made_anew_leave_other_traffic_unknown),
+        TEST(counters_of_32_bits_that_wrapped_are_counted_on),
+        TEST(other_traffic_is_seen_across_a_wrap),
+        TEST(a_computer_too_slow_may_be_what_is_short),
+        TEST(what_was_stopped_early_is_not_said_to_meet),
+        TEST(fewer_probes_than_planned_are_told),
+        TEST(one_doubtful_round_takes_the_verdict_of_all),
+    };
+
+    return cmocka_run_group_tests_name("doubts", tests, NULL, NULL);
+}
