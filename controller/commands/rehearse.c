@@ -1,13 +1,15 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/commands/carry_out.h"
+#include "controller/commands/picture.h"
 #include "controller/options.h"
 #include "controller/plan/reader.h"
-#include "controller/rehearsal/default_plan.h"
 #include "controller/rehearsal/namespaces.h"
+#include "controller/rehearsal/ready_plans.h"
 #include "controller/rehearsal/stage.h"
 
 #include <errno.h>
 #include <inttypes.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
@@ -17,24 +19,36 @@
 
 struct rehearse_options {
     char out[PATH_MAX];
-    uint64_t seed; /* 0: as in the plan */
+    uint64_t seed;  /* 0: as in the plan */
+    char ready[64]; /* "": the first, or the plan of a file */
+    bool list, picture;
     struct carry_out_words words;
 };
 
+/* clang-format off */
 static const struct field rehearse_fields[] = {
+    { "NAME", "ready", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct rehearse_options, ready), 0, 0, "", NULL, "a ready plan instead of a file; without either: the first of them" },
+    { "", "list", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct rehearse_options, list), 0, 0, "no", NULL, "show the ready plans, and what one learns from each" },
+    { "", "picture", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct rehearse_options, picture), 0, 0, "no", NULL, "draw who transmitted when, and what waited, as 'bothends picture' does" },
     OPTION_OUT(struct rehearse_options, out, "rehearsal"),
     OPTION_SEED(struct rehearse_options, seed),
     OPTIONS_WORDS(struct rehearse_options),
 };
+/* clang-format on */
 
 /* The flow, top to bottom. */
-static int read_plan(const char *path, struct plan *plan);
+static int list_ready_plans(void);
+static int choose_plan(const char *path, const char *ready, struct plan *plan);
+static int read_file(const char *path, struct plan *plan);
+static int read_ready_plan(const struct ready_plan *ready, struct plan *plan);
 static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
                          struct fault *fault);
 static int run_in_world(const struct stage *stage, const struct plan *plan,
                         const struct world *empty,
                         const struct rehearse_options *wish,
                         struct fault *fault);
+static int draw_air(const struct stage *stage, const struct plan *plan,
+                    int status);
 static int judge_link(const struct stage *stage, const char *logbook,
                       const char *out, int status);
 static int note_untrustworthy(const char *logbook_path, const char *out,
@@ -49,7 +63,10 @@ static int rehearse_run(const char *const *arguments, size_t argument_count,
     struct fault fault = { 0 };
     struct plan plan;
 
-    if (read_plan(argument_count ? arguments[0] : NULL, &plan) != 0)
+    if (wish->list)
+        return list_ready_plans();
+    if (choose_plan(argument_count ? arguments[0] : NULL, wish->ready, &plan)
+        != 0)
         return STATUS_USAGE;
     const int status = rehearse_plan(&plan, wish, &fault);
 
@@ -63,24 +80,75 @@ static int rehearse_run(const char *const *arguments, size_t argument_count,
     return status < 0 ? STATUS_OURS : status;
 }
 
+static int list_ready_plans(void)
+{
+    for (size_t i = 0; i < ready_plan_count; i++) {
+        char lesson[READY_LESSON_SIZE];
+
+        ready_plan_lesson(&ready_plans[i], lesson);
+        (void) printf("%-16s", ready_plans[i].name);
+        options_print_wrapped(stdout, 16, lesson);
+    }
+    return STATUS_MET;
+}
+
+static int refuse_ready_plan(const char *name)
+{
+    (void) fprintf(stderr,
+                   "bothends rehearse: --ready: found '%.60s', "
+                   "expected ",
+                   name);
+    for (size_t i = 0; i < ready_plan_count; i++)
+        (void) fprintf(stderr, "%s%s", ready_plans[i].name,
+                       i + 2 < ready_plan_count   ? ", "
+                       : i + 1 < ready_plan_count ? " or "
+                                                  : "\n");
+    return -EINVAL;
+}
+
 /* Tells what is wrong with it. */
-static int read_plan(const char *path, struct plan *plan)
+static int choose_plan(const char *path, const char *ready, struct plan *plan)
+{
+    if (path && ready[0]) {
+        (void) fprintf(stderr,
+                       "bothends rehearse: found '%s' and --ready %s, "
+                       "expected one of them\n",
+                       path, ready);
+        return -EINVAL;
+    }
+    if (path)
+        return read_file(path, plan);
+    const struct ready_plan *found =
+        ready[0] ? ready_plan_find(ready) : &ready_plans[0];
+
+    return found ? read_ready_plan(found, plan) : refuse_ready_plan(ready);
+}
+
+static int read_file(const char *path, struct plan *plan)
 {
     struct plan_mistakes mistakes = { 0 };
     struct fault fault = { 0 };
     char *text = NULL;
-    const int status =
-        path ? plan_read_file(path, plan, &text, &mistakes, &fault)
-             : plan_read_text(default_plan_text, strlen(default_plan_text),
-                              plan, &mistakes);
+    const int status = plan_read_file(path, plan, &text, &mistakes, &fault);
 
     if (fault.code)
         (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
     else if (status)
-        outcome_print_mistakes("rehearse", path ? path : DEFAULT_PLAN_NAME,
-                               &mistakes);
+        outcome_print_mistakes("rehearse", path, &mistakes);
     plan_mistakes_clear(&mistakes);
     free(text);
+    return status;
+}
+
+static int read_ready_plan(const struct ready_plan *ready, struct plan *plan)
+{
+    struct plan_mistakes mistakes = { 0 };
+    const int status =
+        plan_read_text(ready->text, strlen(ready->text), plan, &mistakes);
+
+    if (status)
+        outcome_print_mistakes("rehearse", ready->name, &mistakes);
+    plan_mistakes_clear(&mistakes);
     return status;
 }
 
@@ -141,9 +209,28 @@ static int run_in_world(const struct stage *stage, const struct plan *plan,
     world.operator_program = run;
     (void) printf("rehearsal: no radio is used; what you see is a practice "
                   "link\n");
-    const int status = world_run(&world, fault);
+    int status = world_run(&world, fault);
 
-    return status < 0 ? status : judge_link(stage, logbook, wish->out, status);
+    if (status < 0)
+        return status;
+    status = judge_link(stage, logbook, wish->out, status);
+    return wish->picture ? draw_air(stage, plan, status) : status;
+}
+
+/* Returns the exit status. */
+static int draw_air(const struct stage *stage, const struct plan *plan,
+                    int status)
+{
+    const struct picture_wish picture = { .from_s = (double) NAN,
+                                          .for_s = (double) NAN,
+                                          .access = plan->link.access };
+    struct fault fault = { 0 };
+
+    if (picture_of_rehearsal(stage->folder, stage->folder, &picture, &fault)
+        == 0)
+        return status;
+    (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
+    return status == STATUS_MET ? STATUS_OURS : status;
 }
 
 /* Did the practice link do what it claims to do?  Returns the exit status. */

@@ -2,7 +2,6 @@
 #include "controller/plan/reader.h"
 #include "controller/plan/writer.h"
 #include "controller/rehearsal/air.h"
-#include "controller/rehearsal/default_plan.h"
 #include "controller/rehearsal/derive.h"
 #include "tests/support/plan_property.h"
 
@@ -227,29 +226,6 @@ static void the_channel_takes_the_middle_of_a_range(void **state)
     plan_clear(&plan);
 }
 
-static void the_built_in_plan_needs_no_mending(void **state)
-{
-    struct plan plan;
-    struct air_config config;
-    struct fault fault = { 0 };
-    uint64_t planned_ns = 0;
-
-    (void) state;
-    read_plan(default_plan_text, &plan);
-    assert_int_equal(air_config_from_plan(&plan, &config, &fault), 0);
-    assert_int_equal(plan.step_count, 2);
-    assert_int_equal(config.step_bps[0], 60000);
-    assert_int_equal(config.step_bps[1], 120000);
-    for (size_t i = 0; i < plan.exchange_count; i++) {
-        const struct plan_exchange *exchange = &plan.exchanges[i];
-
-        planned_ns += exchange->kind->planned_ns(&exchange->spec, 1, 50000);
-    }
-    /* 4 minutes or less with both steps, a minute of it for control. */
-    assert_true(plan.step_count * plan.rounds * planned_ns < 180 * NS_PER_S);
-    plan_clear(&plan);
-}
-
 static void what_the_practice_link_can_not_do_is_refused(void **state)
 {
     static const struct {
@@ -345,7 +321,6 @@ int main(void)
         cmocka_unit_test(
             what_goes_wrong_all_the_time_is_in_the_channel_from_the_start),
         cmocka_unit_test(the_channel_takes_the_middle_of_a_range),
-        cmocka_unit_test(the_built_in_plan_needs_no_mending),
         cmocka_unit_test(
             landmarks_become_addresses_of_the_computers_they_stand_at),
         cmocka_unit_test(what_the_practice_link_can_not_do_is_refused),
