@@ -21,6 +21,12 @@ static void assert_likely(double chance)
     assert_true(chance >= LEAST_CHANCE);
 }
 
+/* Of a value: the chances of at most and of at least that. */
+static void assert_not_beyond(double at_most, double at_least)
+{
+    assert_likely(fmin(1, 2 * fmin(at_most, at_least)));
+}
+
 void assert_hits(uint64_t hit_count, uint64_t trial_count, double ratio)
 {
     const unsigned hits = (unsigned) hit_count;
@@ -31,7 +37,7 @@ void assert_hits(uint64_t hit_count, uint64_t trial_count, double ratio)
 
     print_message("%u of %u, asked for %.3g: %.5f\n", hits, trials, ratio,
                   (double) hits / (double) trials);
-    assert_likely(fmin(1, 2 * fmin(at_most, at_least)));
+    assert_not_beyond(at_most, at_least);
 }
 
 void assert_fits(const uint64_t *counts, const double *expected,
@@ -60,6 +66,18 @@ void lengths_add(struct lengths *lengths, uint64_t length)
     lengths->sum += length;
 }
 
+/* The sum of n geometric lengths is n more than a negative binomial number. */
+static void assert_mean(const struct lengths *lengths, double mean)
+{
+    const unsigned more = (unsigned) (lengths->sum - lengths->run_count);
+    const double count = (double) lengths->run_count;
+    const double at_most = gsl_cdf_negative_binomial_P(more, 1 / mean, count);
+    const double at_least =
+        more > 0 ? gsl_cdf_negative_binomial_Q(more - 1, 1 / mean, count) : 1;
+
+    assert_not_beyond(at_most, at_least);
+}
+
 void assert_geometric(const struct lengths *lengths, double mean)
 {
     const double ends = 1 / mean; /* chance that a run ends here */
@@ -82,4 +100,5 @@ void assert_geometric(const struct lengths *lengths, double mean)
             last++;
     }
     assert_fits(counts, expected, last + 1);
+    assert_mean(lengths, mean);
 }

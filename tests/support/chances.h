@@ -27,8 +27,8 @@ struct lengths {
 };
 
 void lengths_add(struct lengths *lengths, uint64_t length);
-/* Are they geometric with that mean?  Classes in which less than 5 are
- * expected count as one. */
+/* Are they geometric with that mean?  By chi-square, where classes in which
+ * less than 5 are expected count as one, and by their sum. */
 void assert_geometric(const struct lengths *lengths, double mean);
 
 #endif

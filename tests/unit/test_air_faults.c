@@ -168,7 +168,7 @@ static void bursts_of_lost_packets_are_as_long_as_the_plan_says(void **state)
     (void) state;
     begin(&fixture, "", "  loss: {chance: 10 %, burst: 5}\n");
     send(&fixture, SKERRY, HARBOUR, 200);
-    carry(&fixture, 60000);
+    carry(&fixture, 300000);
     for (size_t i = 0; i < fixture.seen.count; i++) {
         const bool is_lost = seen_at(&fixture, i)->fate == FATE_LOST;
 

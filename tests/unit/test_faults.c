@@ -20,9 +20,10 @@
  */
 
 enum {
-    FRAME_COUNT = 200000,
-    BEGAN_NS = 7777777
+    FRAME_COUNT = 200000
 };
+
+#define BEGAN_NS UINT64_C(7777777777) /* the air's clock has run before */
 
 static struct faults *faults_of(struct faults_config config, uint64_t seed)
 {
@@ -157,6 +158,30 @@ static void a_new_chain_finds_its_first_frame_lost_as_often_as_any(void **state)
         faults_free(faults);
     }
     assert_hits(lost_count, CHAIN_COUNT, 0.2);
+}
+
+static void a_chain_whose_loss_changes_begins_anew(void **state)
+{
+    const struct faults_config before = lossy(0.999, 1000);
+    const struct faults_config after = lossy(0, 1000);
+    const struct faults_config then = lossy(0.5, 1000);
+    uint64_t lost_count = 0, then_count = 0;
+
+    (void) state;
+    for (uint64_t seed = 1; seed <= 1000; seed++) {
+        struct faults *faults = faults_of(before, seed);
+
+        lost_count += faults_frame(faults, 0, 1, BEGAN_NS) == FRAME_LOST;
+        faults_set(faults, 0, 1, &before); /* the same: it goes on */
+        lost_count += faults_frame(faults, 0, 1, BEGAN_NS) == FRAME_LOST;
+        faults_set(faults, 0, 1, &after);
+        assert_int_equal(faults_frame(faults, 0, 1, BEGAN_NS), FRAME_HEARD);
+        faults_set(faults, 0, 1, &then);
+        then_count += faults_frame(faults, 0, 1, BEGAN_NS) == FRAME_LOST;
+        faults_free(faults);
+    }
+    assert_hits(lost_count, 2000, 0.999);
+    assert_hits(then_count, 1000, 0.5);
 }
 
 static void all_is_lost_when_everything_is_to_be(void **state)
@@ -384,6 +409,7 @@ int main(void)
             the_most_loss_that_runs_allow_leaves_gaps_of_one_frame),
         cmocka_unit_test(
             a_new_chain_finds_its_first_frame_lost_as_often_as_any),
+        cmocka_unit_test(a_chain_whose_loss_changes_begins_anew),
         cmocka_unit_test(all_is_lost_when_everything_is_to_be),
         cmocka_unit_test(
             packets_are_hit_as_often_as_asked_and_by_each_thing_alone),
