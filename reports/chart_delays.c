@@ -9,8 +9,8 @@
  */
 static const double ms = 1e-3;
 static const double plot_top = 96;
-static const double plot_bottom = 310;
-static const double key_top = 368; /* below the axis */
+static const double plot_bottom = 266;
+static const double key_top = 324; /* below the axis */
 static const double key_line = 19;
 #define CURVES_MOST 8
 

@@ -11,6 +11,7 @@ static const double label_height = 22; /* above each of several */
 static const double panels_top = 96;
 static const double axis_height = 60;
 static const double losses_height = 12; /* the strip above round trips */
+static const double losses_least = 2.5; /* one in a thousand is seen too */
 static const double losses_gap = 10;
 
 /* Time in the unit that suits its length. */
@@ -197,7 +198,8 @@ static void draw_answers(cairo_t *page, const struct plot *plot,
         if (lost > 0) {
             drawing_ink(page, INK_SECOND);
             drawing_rectangle(page, x - 1,
-                              plot->top - losses_gap - losses_height * lost,
+                              plot->top - losses_gap
+                                  - fmax(losses_height * lost, losses_least),
                               x + 1, plot->top - losses_gap);
         }
         if (isnan(column->least))

@@ -27,11 +27,16 @@ static const char style[] =
     "table{border-collapse:collapse;display:block;overflow-x:auto;"
     "font:15px/1.35 'DejaVu Sans',Verdana,sans-serif}"
     "th,td{padding:.3em .7em;border-bottom:1px solid #bbb;vertical-align:top}"
+    "td[align=right]{white-space:nowrap}"
     "thead th{border-bottom:2px solid #333}"
     "blockquote{margin:1em 0;padding:.1em 1em;border-left:4px solid #999}"
-    "@media print{body{font-size:10.5pt;max-width:none;padding:0}"
-    "table{font-size:8.5pt;display:table}"
-    "h2{break-after:avoid}img,tr{break-inside:avoid}}";
+    "@page{margin:14mm}"
+    "@media print{body{font-size:9.5pt;line-height:1.35;max-width:none;"
+    "padding:0}p,ul,blockquote{margin:.5em 0}h1{font-size:17pt;margin:0}"
+    "h2{font-size:12pt;margin:1em 0 .3em;break-after:avoid}"
+    "h3{font-size:10pt;margin:.8em 0 .3em;break-after:avoid}"
+    "table{font-size:8pt;display:table}th,td{padding:.15em .6em}"
+    "img{max-width:66%}img,tr{break-inside:avoid}}";
 
 static int read_file(const char *path, struct text *ret_text,
                      struct fault *fault)

@@ -1,0 +1,284 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/wording.h"
+
+/* The run in one sentence, or a few. */
+
+/* Appends; never past the end. */
+__attribute__((format(printf, 3, 4))) static void
+append(char *text, size_t size, const char *format, ...)
+{
+    const size_t used = strlen(text);
+    va_list arguments;
+
+    va_start(arguments, format);
+    (void) vsnprintf(text + used, size - used, format, arguments);
+    va_end(arguments);
+}
+
+static size_t count_steps(const struct rows *table)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < table->count; i++) {
+        const struct finding *finding = rows_at(table, i);
+        bool is_new = true;
+
+        for (size_t k = 0; k < i; k++)
+            is_new = is_new
+                     && strcmp(((struct finding *) rows_at(table, k))->step,
+                               finding->step)
+                            != 0;
+        count += is_new;
+    }
+    return count;
+}
+
+static bool is_both_ways(const struct rows *table)
+{
+    const struct finding *first = table->count ? rows_at(table, 0) : NULL;
+
+    for (size_t i = 1; i < table->count; i++) {
+        const struct finding *finding = rows_at(table, i);
+
+        if (strcmp(finding->from, first->to) == 0
+            && strcmp(finding->to, first->from) == 0)
+            return true;
+    }
+    return false;
+}
+
+static void append_case(char *text, size_t size, const struct finding *finding)
+{
+    append(text, size, "%s → %s on %s", finding->from, finding->to,
+           finding->step);
+}
+
+/* one: what is said of a single case; several: of more. */
+/* Cases that are told by name; the table has the others. */
+#define CASES_MOST 4
+
+static void append_more(char *text, size_t size, size_t count)
+{
+    if (count > CASES_MOST)
+        append(text, size, " and %zu more", count - CASES_MOST);
+}
+
+static void append_cases(char *text, size_t size, const struct rows *table,
+                         enum verdict verdict, const char *one,
+                         const char *several)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < table->count; i++) {
+        const struct finding *finding = rows_at(table, i);
+
+        if (finding->verdict != (int) verdict || count++ >= CASES_MOST)
+            continue;
+        append(text, size, "%s", count > 1 ? ", " : " ");
+        append_case(text, size, finding);
+        if (isfinite(wording_share_ratio(finding)))
+            append(text, size, " (%.0f %% of expected)",
+                   100 * wording_share_ratio(finding));
+    }
+    append_more(text, size, count);
+    if (count)
+        append(text, size, " %s.", count == 1 ? one : several);
+}
+
+/* --- where nothing came --------------------------------------------------- */
+
+static bool gave_nothing(const struct reduction *reduction,
+                         const struct rows *table, size_t row)
+{
+    const struct finding *steady = rows_at(table, row);
+    const struct finding *whole =
+        wording_beside(reduction, table, row, "goodput_whole");
+
+    return isnan(steady->value) && whole && isnan(whole->value);
+}
+
+/* Did anything at all come back: an echo, a confirmation? */
+static bool is_any_answered(const struct reduction *reduction)
+{
+    static const char *const measures[] = { "loss", "unconfirmed" };
+    bool is_any = false;
+
+    for (size_t i = 0; i < COUNT_OF(measures); i++) {
+        struct rows losses = wording_table(reduction, measures[i]);
+
+        for (size_t j = 0; j < losses.count; j++)
+            is_any =
+                is_any
+                || ((const struct finding *) rows_at(&losses, j))->value < 1;
+        rows_clear(&losses);
+    }
+    return is_any;
+}
+
+static void say_missing(char *text, size_t size,
+                        const struct reduction *reduction,
+                        const struct rows *table, size_t missing_count)
+{
+    size_t nothing_count = 0;
+
+    for (size_t i = 0; i < table->count; i++)
+        nothing_count += gave_nothing(reduction, table, i);
+    if (nothing_count == table->count) {
+        append(text, size,
+               is_any_answered(reduction)
+                   ? " No download brought any data."
+                   : " The link does not work: nothing came through.");
+        return;
+    }
+    for (size_t i = 0, count = 0; i < table->count; i++) {
+        if (!gave_nothing(reduction, table, i) || count >= CASES_MOST)
+            continue;
+        append(text, size, "%s",
+               count++ ? ", " : " No data came through from ");
+        append_case(text, size, rows_at(table, i));
+    }
+    if (nothing_count) {
+        append_more(text, size, nothing_count);
+        append(text, size, ".");
+    }
+    if (missing_count > nothing_count)
+        append(text, size,
+               " In %zu of %zu cases there is no steady goodput, only that "
+               "of the whole transfer.",
+               missing_count - nothing_count, table->count);
+}
+
+static void say_all_meet(char *text, size_t size, const struct rows *table)
+{
+    const size_t steps = count_steps(table);
+    const struct finding *first = rows_at(table, 0);
+    const char *ways = is_both_ways(table) ? "in both directions"
+                                           : "in the direction that was run";
+
+    if (steps == 1)
+        append(text, size,
+               "The link works %s on %s: it carries what the step should "
+               "carry.",
+               ways, first->step);
+    else
+        append(text, size,
+               "The link works %s on %s that were run: it carries what each "
+               "step should carry.",
+               ways, steps == 2 ? "both steps" : "all steps");
+}
+
+static void say_some(char *text, size_t size, const struct reduction *reduction,
+                     const struct rows *table,
+                     const struct verdict_counts *counts)
+{
+    if (counts->meets)
+        append(text, size,
+               "In %zu of %zu cases the link carries what it should.",
+               counts->meets, table->count);
+    append_cases(text, size, table, VERDICT_SHORT, "falls short", "fall short");
+    append_cases(text, size, table, VERDICT_EXCEEDS,
+                 "carries more than it can, so something is not as stated",
+                 "carry more than they can, so something is not as stated");
+    append_cases(text, size, table, VERDICT_UNDECIDED, "is undecided",
+                 "are undecided");
+    if (counts->unjudged)
+        append(text, size,
+               " In %zu of %zu cases data came through, but there is nothing "
+               "to hold the figure against.",
+               counts->unjudged, table->count);
+    if (counts->missing)
+        say_missing(text, size, reduction, table, counts->missing);
+}
+
+/* Echoes beside downloads tell of the queues, and are counted apart. */
+struct echoes {
+    uint64_t sent_count;
+    double lost_count;
+};
+
+static struct echoes count_echoes(const struct rows *losses, bool is_loaded)
+{
+    struct echoes echoes = { 0 };
+
+    for (size_t i = 0; i < losses->count; i++) {
+        const struct finding *finding = rows_at(losses, i);
+
+        if (isnan(finding->value)
+            || wording_is_loaded(finding->condition) != is_loaded)
+            continue;
+        echoes.lost_count += finding->value * (double) finding->samples_count;
+        echoes.sent_count += finding->samples_count;
+    }
+    return echoes;
+}
+
+static void say_echoes(char *text, size_t size,
+                       const struct reduction *reduction)
+{
+    struct rows losses = wording_table(reduction, "loss");
+    const struct echoes idle = count_echoes(&losses, false);
+    const struct echoes loaded = count_echoes(&losses, true);
+
+    rows_clear(&losses);
+    if (idle.sent_count && idle.lost_count < 0.5)
+        append(text, size, " All %llu echoes were answered.",
+               (unsigned long long) idle.sent_count);
+    else if (idle.sent_count)
+        append(text, size, " Of %llu echoes %.0f were lost.",
+               (unsigned long long) idle.sent_count, idle.lost_count);
+    if (loaded.sent_count && loaded.lost_count < 0.5)
+        append(text, size,
+               " All %llu echoes beside other traffic were "
+               "answered.",
+               (unsigned long long) loaded.sent_count);
+    else if (loaded.sent_count)
+        append(text, size,
+               " Of %llu echoes beside other traffic %.0f were lost.",
+               (unsigned long long) loaded.sent_count, loaded.lost_count);
+}
+
+static void say_messages(char *text, size_t size,
+                         const struct reduction *reduction)
+{
+    struct rows table = wording_table(reduction, "unconfirmed");
+    double unconfirmed = 0;
+    uint64_t sent_count = 0;
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *finding = rows_at(&table, i);
+
+        if (isnan(finding->value))
+            continue;
+        unconfirmed += finding->value * (double) finding->samples_count;
+        sent_count += finding->samples_count;
+    }
+    rows_clear(&table);
+    if (!sent_count)
+        return;
+    if (unconfirmed < 0.5)
+        append(text, size, " All %llu messages were confirmed.",
+               (unsigned long long) sent_count);
+    else
+        append(text, size, " Of %llu messages %.0f were not confirmed in time.",
+               (unsigned long long) sent_count, unconfirmed);
+}
+
+void wording_sentence(const struct reduction *reduction, char *ret_text,
+                      size_t size)
+{
+    struct rows table = wording_table(reduction, "goodput_steady");
+    const struct verdict_counts counts = wording_counts(&table);
+
+    ret_text[0] = '\0';
+    if (table.count && counts.meets == table.count)
+        say_all_meet(ret_text, size, &table);
+    else if (table.count)
+        say_some(ret_text, size, reduction, &table, &counts);
+    say_echoes(ret_text, size, reduction);
+    say_messages(ret_text, size, reduction);
+    if (!ret_text[0])
+        append(ret_text, size, "Nothing was measured.");
+    if (ret_text[0] == ' ')
+        (void) memmove(ret_text, ret_text + 1, strlen(ret_text));
+    rows_clear(&table);
+}
