@@ -19,7 +19,7 @@ static const double lanes_top = 118;
 static const double lanes_height = 420; /* about, of all */
 static const double lane_least = 26, lane_most = 110;
 static const double lane_gap = 6;
-static const double title_size = 17, text_size = 13, small_size = 11.5;
+static const double title_size = 16, text_size = 13, small_size = 11.5;
 static const double key_baseline = 96;
 
 struct lanes {

@@ -23,11 +23,10 @@ struct clock_setup {
  * NULL where no file is wanted.  now_ns is the practice link's. */
 int clocks_make(const struct clock_setup *setup, uint64_t now_ns,
                 struct practice_clock **ret_clock, struct fault *fault);
-/* It jumps, and what was done stands in clock_steps.tsv of that ledger. */
-void clocks_step(struct practice_clock *clock, const char *ledger,
-                 const char *end, uint64_t now_ns, int64_t by_ns);
+/* It jumps. */
+void clocks_step(struct practice_clock *clock, int64_t by_ns);
 
-/* clocks.json and an empty clock_steps.tsv in the folder of the ledger. */
+/* clocks.json in the folder of the ledger. */
 int clocks_write(const char *ledger, const struct clock_setup *setups,
                  size_t count, struct fault *fault);
 

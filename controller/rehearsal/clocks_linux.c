@@ -4,15 +4,13 @@
 #include <bothends/units.h>
 #include <errno.h>
 #include <fcntl.h>
-#include <inttypes.h>
 #include <jansson.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/mman.h>
 #include <unistd.h>
 
-#define PATH_SIZE  4300
-#define STEPS_NAME "clock_steps.tsv"
+#define PATH_SIZE 4300
 
 static struct practice_clock *map_file(const char *path)
 {
@@ -50,19 +48,9 @@ int clocks_make(const struct clock_setup *setup, uint64_t now_ns,
     return 0;
 }
 
-void clocks_step(struct practice_clock *clock, const char *ledger,
-                 const char *end, uint64_t now_ns, int64_t by_ns)
+void clocks_step(struct practice_clock *clock, int64_t by_ns)
 {
-    char path[PATH_SIZE];
-
     (void) atomic_fetch_add(&clock->offset_ns, by_ns);
-    (void) snprintf(path, sizeof(path), "%s/" STEPS_NAME, ledger);
-    FILE *file = fopen(path, "ae");
-
-    if (!file)
-        return;
-    (void) fprintf(file, "%" PRIu64 "\t%s\t%" PRId64 "\n", now_ns, end, by_ns);
-    (void) fclose(file);
 }
 
 static json_t *wall_json(const struct clock_setup *setup)
@@ -106,14 +94,5 @@ int clocks_write(const char *ledger, const struct clock_setup *setups,
     (void) snprintf(path, sizeof(path), "%s/clocks.json", ledger);
     if (write_json(path, setups, count) != 0)
         return fault_set(fault, -EIO, "cannot write '%s'", path);
-    (void) snprintf(path, sizeof(path), "%s/" STEPS_NAME, ledger);
-    FILE *file = fopen(path, "we");
-
-    if (!file)
-        return fault_set(fault, -errno, "cannot write '%s': %s", path,
-                         strerror(errno));
-    (void) fputs("at_ns\tend\tby_ns\n", file);
-    return fclose(file) == 0
-               ? 0
-               : fault_set(fault, -EIO, "cannot write '%s'", path);
+    return 0;
 }

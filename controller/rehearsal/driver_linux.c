@@ -165,13 +165,10 @@ static void on_other(void *owner, const struct air_other *other)
 static void on_clock_step(void *owner, size_t end, int64_t by_ns)
 {
     const struct driver *driver = owner;
-    const struct driver_end *setup = &driver->setup->ends[end];
-    char ledger[4096];
+    struct practice_clock *clock = driver->setup->ends[end].clock;
 
-    if (!setup->clock)
-        return; /* no agent sees it */
-    (void) snprintf(ledger, sizeof(ledger), "%s/ledger", driver->setup->folder);
-    clocks_step(setup->clock, ledger, setup->name, now_ns(), by_ns);
+    if (clock) /* else there is no agent that sees it */
+        clocks_step(clock, by_ns);
 }
 
 static void on_event(void *owner, uint64_t at_ns, unsigned number,

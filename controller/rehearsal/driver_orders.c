@@ -145,7 +145,7 @@ void orders_carry_out(const struct orders *orders, uint64_t now_ns,
     if (tab)
         *tab = '\0';
     air_advance(orders->air, now_ns); /* what is told is true now */
-    if (strchr(message, ':')) /* no name of an end has one */
+    if (strchr(message, ':'))         /* no name of an end has one */
         carry_out_event(orders, now_ns, message, tab ? tab + 1 : "", answer,
                         size);
     else
