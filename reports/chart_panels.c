@@ -54,6 +54,19 @@ static double most_of(const struct curve *curve)
     return chart_larger(most, curve->expected.high);
 }
 
+static void choose_unit(struct scale *scale, enum curve_form form)
+{
+    const bool is_slow = scale->most >= 2;
+
+    if (form == CURVE_RATE) {
+        scale->unit = k;
+        scale->word = "kbit/s";
+    } else {
+        scale->unit = is_slow ? 1 : 1e-3;
+        scale->word = is_slow ? "round trip, s" : "round trip, ms";
+    }
+}
+
 static struct scale scale_of(const struct panels_chart *chart)
 {
     struct scale scale = { .most = 0 };
@@ -71,12 +84,7 @@ static struct scale scale_of(const struct panels_chart *chart)
         scale.has_columns = scale.has_columns || curve->columns.count;
     }
     scale.time = unit_of(scale.most_s);
-    if (chart->panels[0].curve->form == CURVE_RATE)
-        scale.unit = k, scale.word = "kbit/s";
-    else if (scale.most >= 2)
-        scale.unit = 1, scale.word = "round trip, s";
-    else
-        scale.unit = 1e-3, scale.word = "round trip, ms";
+    choose_unit(&scale, chart->panels[0].curve->form);
     return scale;
 }
 

@@ -23,6 +23,7 @@
 /* The report, top to bottom. */
 static void write_head(const struct reduction *reduction, FILE *out);
 static void write_practice(const struct reduction *reduction, FILE *out);
+static void write_cut(const struct reduction *reduction, FILE *out);
 static void write_charts(const struct rows *charts, enum chart_place place,
                          FILE *out);
 static void write_over_time(const struct rows *charts, FILE *out);
@@ -37,6 +38,7 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
 {
     write_head(reduction, out);
     write_practice(reduction, out);
+    write_cut(reduction, out);
     (void) fputs("**", out);
     wording_escape(out, sentence);
     (void) fputs("**\n\n", out);
@@ -90,6 +92,22 @@ static void write_head(const struct reduction *reduction, FILE *out)
     (void) fputs("UTC. bothends ", out);
     wording_escape(out, run->program_version);
     (void) fprintf(out, ", logbook run %" PRId64 ".*\n\n", run->run);
+}
+
+/* A run that did not come to its end, in the words of its state. */
+static void write_cut(const struct reduction *reduction, FILE *out)
+{
+    const char *state = reduction->run.state;
+
+    if (strcmp(state, "complete") == 0)
+        return;
+    (void) fprintf(
+        out,
+        "> **This run %s**: what was measured until then is told here, and "
+        "what is missing says nothing.\n\n",
+        strcmp(state, "running") == 0       ? "was not over"
+        : strcmp(state, "interrupted") == 0 ? "was interrupted"
+                                            : "was cut off by a failure");
 }
 
 static void write_practice(const struct reduction *reduction, FILE *out)

@@ -299,7 +299,7 @@ static void fill_end_lost(struct made_run *made)
                                  .plan_index = 1,
                                  .goodput_bps = 73000,
                                  .is_lost = true });
-    made_run_end(made, "unreached");
+    made_run_end(made, "interrupted");
 }
 
 static void fill_one_direction(struct made_run *made)

@@ -730,6 +730,19 @@ static void a_folder_that_cannot_be_made_is_a_clear_error(void **state)
     assert_in(fault.text, "logbook.db");
 }
 
+static void a_run_that_was_cut_off_says_so_at_the_top(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_ping(&fixture->made, 0, false);
+    made_run_end(&fixture->made, "interrupted");
+    write_report_to(fixture, fixture->folder);
+    char *report = read_file(fixture->folder, "report.md", NULL);
+
+    assert_in(report, "> **This run was interrupted**");
+    free(report);
+}
+
 /* --- ends without an agent, and the ladder -------------------------------- */
 
 /* answered_count of 10 probes, as the mill's end alone saw them. */
@@ -830,6 +843,7 @@ int main(void)
         WITH_FIXTURE(
             what_is_said_with_the_run_stands_before_what_the_plan_says),
         WITH_FIXTURE(the_site_sheet_tells_places_and_the_way_between_them),
+        WITH_FIXTURE(a_run_that_was_cut_off_says_so_at_the_top),
         WITH_FIXTURE(a_folder_that_cannot_be_made_is_a_clear_error),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

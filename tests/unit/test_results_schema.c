@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/report.h"
 #include "tests/support/json_schema.h"
-#include "tests/support/made_run.h"
+#include "tests/support/kinds_of_run.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -140,6 +140,42 @@ static void results_of_any_run_hold_to_the_schema(void **state)
     json_decref(schema);
 }
 
+typedef int write_fn(sqlite3 *logbook, int64_t run, const struct plan *plan,
+                     const char *folder, struct report_summary *ret_summary,
+                     struct fault *fault);
+
+static void assert_kind_holds(const json_t *schema,
+                              const struct kind_of_run *kind, write_fn *write)
+{
+    struct report_summary summary;
+    struct fault fault = { 0 };
+    struct made_run made;
+    char folder[128], path[160];
+
+    kind_of_run_make(kind, &made);
+    (void) snprintf(folder, sizeof(folder), "%s/report", made.folder);
+    if (write(made_run_database(&made), made.run.run, &made.plan, folder,
+              &summary, &fault))
+        fail_msg("%s: %s", kind->name, fault.text);
+    (void) snprintf(path, sizeof(path), "%s/results.json", folder);
+    json_t *results = load(path);
+
+    assert_holds(schema, results);
+    json_decref(results);
+    made_run_clear(&made);
+}
+
+static void results_of_each_kind_of_run_hold_to_it_public_or_not(void **state)
+{
+    json_t *schema = load_schema();
+
+    (void) state;
+    for (size_t i = 0; i < kinds_of_run_count; i++)
+        assert_kind_holds(schema, &kinds_of_run[i],
+                          i % 2 ? report_write : report_write_public);
+    json_decref(schema);
+}
+
 static void the_example_holds_to_the_schema(void **state)
 {
     json_t *schema = load_schema();
@@ -257,6 +293,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(results_of_any_run_hold_to_the_schema),
+        cmocka_unit_test(results_of_each_kind_of_run_hold_to_it_public_or_not),
         cmocka_unit_test(the_example_holds_to_the_schema),
         cmocka_unit_test(the_schema_names_what_a_finding_has),
         cmocka_unit_test(results_that_are_broken_are_refused),
