@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/confirmation.h"
 #include "reports/cumulative.h"
+#include "reports/losses.h"
 #include "reports/quantiles.h"
 #include "reports/repeats.h"
 #include "reports/table.h"
@@ -33,7 +34,7 @@ struct times {
     enum direction direction;
     bool is_all_rounds;
     struct rows sorted_s; /* of double; unconfirmed last */
-    uint64_t unconfirmed_count;
+    struct losses unconfirmed;
 };
 
 static const struct account_record *
@@ -64,7 +65,7 @@ static void take_value(void *owner, const struct value_record *value)
     if (value->what != (int) times->direction)
         return;
     *(double *) rows_add(&times->sorted_s) = value->level.mean;
-    times->unconfirmed_count += isinf(value->level.mean) != 0;
+    losses_add(&times->unconfirmed, isinf(value->level.mean) != 0);
 }
 
 static void gather(const struct reduction *reduction, size_t exchange,
@@ -137,8 +138,8 @@ static void add_findings(struct reduction *reduction, const struct times *times)
     for (size_t i = 0; i < COUNT_OF(percentiles); i++)
         add_percentile(reduction, times, i);
     struct finding *finding = add(reduction, times, "unconfirmed", "ratio");
-    const struct estimate estimate = statistics_wilson(
-        times->unconfirmed_count, times->sorted_s.count, CONFIDENCE_LEVEL);
+    const struct estimate estimate =
+        losses_interval(&times->unconfirmed, CONFIDENCE_LEVEL);
 
     finding_set(finding, &estimate, times->sorted_s.count);
     if (!times->sorted_s.count)
@@ -353,5 +354,6 @@ const struct report_kind messages_report = {
         "are of all sent, those not confirmed in the waiting time counting as "
         "infinite; they are given from 6 (p50), 36 (p90) or 72 (p95) messages "
         "on, with an interval between two order statistics. The share of the "
-        "unconfirmed has Wilson's interval.",
+        "unconfirmed has Wilson's interval, with fewer messages than there are "
+        "where they failed in a row.",
 };

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/cumulative.h"
+#include "reports/losses.h"
 #include "reports/pixel_columns.h"
 #include "reports/quantiles.h"
 #include "reports/repeats.h"
@@ -48,9 +49,9 @@ struct delays {
     bool is_all_rounds;
     double *sorted_s; /* without those after a pause; lost last */
     size_t count, answered_count;
-    uint64_t sent_count, lost_count; /* all of them */
-    double after_pause_s;            /* the last one; NaN: none */
-    double level_ratio;              /* for the medians */
+    struct losses losses; /* all of them */
+    double after_pause_s; /* the last one; NaN: none */
+    double level_ratio;   /* for the medians */
 };
 
 static const struct looks_outcome *
@@ -66,8 +67,7 @@ static void take_probe(struct delays *delays, double kept)
 {
     const double rtt_s = fabs(kept);
 
-    delays->sent_count++;
-    delays->lost_count += isinf(rtt_s) != 0;
+    losses_add(&delays->losses, isinf(rtt_s) != 0);
     if (kept < 0) {
         delays->after_pause_s = rtt_s;
         return;
@@ -192,11 +192,11 @@ static void add_least(struct reduction *reduction, const struct delays *delays)
 static void add_loss(struct reduction *reduction, const struct delays *delays)
 {
     struct finding *finding = add(reduction, delays, "loss", "ratio");
-    const struct estimate estimate = statistics_wilson(
-        delays->lost_count, delays->sent_count, CONFIDENCE_LEVEL);
+    const struct estimate estimate =
+        losses_interval(&delays->losses, CONFIDENCE_LEVEL);
 
-    finding_set(finding, &estimate, delays->sent_count);
-    if (!delays->sent_count)
+    finding_set(finding, &estimate, delays->losses.count);
+    if (!delays->losses.count)
         finding_set_why(finding, "no probe was sent");
 }
 
@@ -326,8 +326,9 @@ static void reduce_probes(struct reduction *reduction, size_t exchange)
 
     gather(reduction, exchange, false, &delays);
     add_findings(reduction, &delays);
-    record->own_bytes = (double) outcome->wire_bytes
-                        * (double) (2 * delays.sent_count - delays.lost_count);
+    record->own_bytes =
+        (double) outcome->wire_bytes
+        * (double) (2 * delays.losses.count - delays.losses.lost_count);
     doubt_quick_echo(reduction, &delays);
     doubt_refused_probes(reduction, record);
     if (record->has_spec) {
@@ -429,6 +430,8 @@ const struct report_kind ping_report = {
         "share of the probes lies (RFC 2330 section 11.3); of all sent, a "
         "lost probe counts as infinite. Its interval is between two order "
         "statistics. A percentile is given from 6 (p50), 36 (p90), 72 (p95) "
-        "or 368 (p99) probes on. The loss has Wilson's interval. The first "
+        "or 368 (p99) probes on. The loss has Wilson's interval, with fewer "
+        "probes than there "
+        "are where losses came in bursts. The first "
         "probe after a pause counts for the loss only.",
 };

@@ -54,13 +54,11 @@ struct estimate statistics_mean_interval(const double *values, size_t count,
     return (struct estimate){ mean, mean - half, mean + half };
 }
 
-struct estimate statistics_wilson(uint64_t hits, uint64_t count, double level)
+struct estimate statistics_wilson_of(double x, double n, double level)
 {
-    const double n = (double) count;
-    const double x = (double) hits;
     const double z = gsl_cdf_ugaussian_Pinv((1 + level) / 2);
 
-    if (!count || hits > count)
+    if (!(n > 0) || !(x >= 0) || x > n)
         return (struct estimate){ (double) NAN, (double) NAN, (double) NAN };
     const double root = z * sqrt(z * z + 4 * x * (1 - x / n));
     const double below = 2 * (n + z * z);
@@ -68,9 +66,19 @@ struct estimate statistics_wilson(uint64_t hits, uint64_t count, double level)
     return (struct estimate){
         .value = x / n,
         /* Exactly 0 and 1 at the ends, where rounding would miss them. */
-        .low = hits ? (2 * x + z * z - root) / below : 0,
-        .high = hits < count ? (2 * x + z * z + root) / below : 1,
+        .low = x > 0 ? (2 * x + z * z - root) / below : 0,
+        .high = x < n ? (2 * x + z * z + root) / below : 1,
     };
+}
+
+struct estimate statistics_wilson(uint64_t hits, uint64_t count, double level)
+{
+    return statistics_wilson_of((double) hits, (double) count, level);
+}
+
+double statistics_effective_count(double count, double lag1)
+{
+    return count * (1 - lag1) / (1 + lag1);
 }
 
 struct estimate statistics_ratio(const struct mean_error *above,

@@ -99,6 +99,10 @@ static void a_rising_record_is_cut_where_mser_5_says(void **state)
     published_check("mser5-ramp", "dropped", (double) dropped);
     published_check("mser5-ramp", "mean_kept",
                     statistics_mean(kept, values.count - dropped));
+    published_check("mser5-ramp", "mean_all",
+                    statistics_mean(values.items, values.count));
+    published_check("mser5-ramp", "r1_kept",
+                    statistics_lag1(kept, values.count - dropped));
     published_check("mser5-ramp", "sd_kept",
                     statistics_sd(kept, values.count - dropped));
     published_check(

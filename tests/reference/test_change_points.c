@@ -13,6 +13,13 @@
 
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
 
+static double squares_of(const double *values, size_t count)
+{
+    const double sd = statistics_sd(values, count);
+
+    return sd * sd * (double) (count - 1);
+}
+
 /* Annual flow of the Nile at Aswan, 1871-1970 (R data set Nile; Cobb 1978). */
 static void the_niles_one_change_is_found_in_1898(void **state)
 {
@@ -28,6 +35,13 @@ static void the_niles_one_change_is_found_in_1898(void **state)
     published_check("nile-pelt", "sigma", found.sd);
     published_check("nile-pelt", "penalty", found.penalty);
     published_check("nile-pelt", "cost", found.cost);
+    published_check("nile-pelt", "PELT_cp", (double) found.points[0].at);
+    const double whole = squares_of(flow.items, flow.count);
+    const double parts = found.cost - found.penalty;
+
+    published_check("nile-single", "RSS0", whole);
+    published_check("nile-single", "RSS1", parts);
+    published_check("nile-pelt", "binseg_gain", whole - parts);
     assert_true(found.points[0].after.high < found.points[0].before.low);
     values_clear(&flow);
 }

@@ -156,6 +156,8 @@ static void mann_whitney_with_ties_agrees(void **state)
     assert_int_equal(city.count, 36);
     assert_false(test.is_exact);
     published_check("conover-ranksum", "U", test.u);
+    published_check("conover-ranksum", "rank_sum",
+                    test.u + 12.0 * (12 + 1) / 2);
     published_check("conover-ranksum", "p_cc", test.probability);
     values_clear(&farm);
     values_clear(&city);
@@ -251,6 +253,7 @@ static void the_paired_t_of_students_sleep_agrees(void **state)
         comparison_rounds(after, before, 10, 0.95, 0.1);
 
     published_check("sleep-paired", "t", gain.t);
+    published_check("sleep-paired", "df", (double) gain.pair_count - 1);
     published_check("sleep-paired", "p", gain.probability);
     published_check("sleep-paired", "lo", log(gain.ratio.low));
     published_check("sleep-paired", "hi", log(gain.ratio.high));

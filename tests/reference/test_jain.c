@@ -35,23 +35,27 @@ static void jains_index_of_the_examples_agrees(void **state)
     assert_true(isnan(jain_index(NULL, 0)));
 }
 
-/* maxmin-1 and maxmin-2 of the sheet: textbook examples. */
+/* Textbook examples. */
 static void max_min_shares_of_the_examples_agree(void **state)
 {
     const double small[] = { 2, 2.6, 4, 5 };
-    const double small_shares[] = { 2, 2.6, 2.7, 2.7 };
     const double large[] = { 200, 900, 700, 300 };
-    const double large_shares[] = { 200, 500, 500, 300 };
+    struct values small_shares = published_list("maxmin-1", "shares");
+    struct values large_shares = published_list("maxmin-2", "shares");
     const double greedy[] = { (double) INFINITY, (double) INFINITY };
     double shares[4];
 
     (void) state;
     jain_max_min(10, small, 4, shares);
     for (size_t i = 0; i < 4; i++)
-        assert_true(fabs(shares[i] - small_shares[i]) < 1e-12);
+        assert_true(fabs(shares[i] - small_shares.items[i]) < 1e-12);
     jain_max_min(1500, large, 4, shares);
     for (size_t i = 0; i < 4; i++)
-        assert_true(fabs(shares[i] - large_shares[i]) < 1e-12);
+        assert_true(fabs(shares[i] - large_shares.items[i]) < 1e-12);
+    assert_int_equal(small_shares.count, 4);
+    assert_int_equal(large_shares.count, 4);
+    values_clear(&small_shares);
+    values_clear(&large_shares);
     jain_max_min(9, greedy, 2, shares);
     assert_true(fabs(shares[0] - 4.5) < 1e-12);
 }

@@ -79,6 +79,26 @@ static void intervals_of_real_and_made_data_agree(void **state)
     }
 }
 
+/* NIST/SEMATECH handbook 7.2.6.2 */
+static void the_median_of_the_handbooks_wafers_has_its_interval(void **state)
+{
+    double wafers[] = { 95.1772, 95.1567, 95.1937, 95.1959, 95.1442, 95.0610,
+                        95.1591, 95.1195, 95.1065, 95.0925, 95.1990, 95.1682 };
+    const struct quantile_ranks ranks =
+        quantile_interval_ranks(COUNT(wafers), 0.5, 0.95);
+
+    (void) state;
+    quantile_sort(wafers, COUNT(wafers));
+    const struct estimate median =
+        quantile_estimate(wafers, COUNT(wafers), 0.5, 0.95);
+
+    published_check("ordstat-wafer-50", "l", (double) ranks.low);
+    published_check("ordstat-wafer-50", "u", (double) ranks.high);
+    published_check("ordstat-wafer-50", "coverage", ranks.coverage_ratio);
+    published_check("ordstat-wafer-50", "lo", median.low);
+    published_check("ordstat-wafer-50", "hi", median.high);
+}
+
 static void a_bound_needs_so_many_values(void **state)
 {
     (void) state;
@@ -97,6 +117,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(ranks_and_coverage_agree_with_the_table),
         cmocka_unit_test(intervals_of_real_and_made_data_agree),
+        cmocka_unit_test(the_median_of_the_handbooks_wafers_has_its_interval),
         cmocka_unit_test(a_bound_needs_so_many_values),
     };
     statistics_prepare();

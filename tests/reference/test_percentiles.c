@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/quantiles.h"
+#include "reports/statistics.h"
 #include "tests/support/published.h"
 
 #include <math.h>
@@ -12,6 +13,16 @@
 
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
 #define LOST         ((double) INFINITY)
+
+/* The empirical distribution function of a chart's curve. */
+static double share_within(const double *sorted, size_t count, double value)
+{
+    size_t within = 0;
+
+    while (within < count && sorted[within] <= value)
+        within++;
+    return (double) within / (double) count;
+}
 
 /* RFC 2330 section 11.3 */
 static void rfc_2330s_example_comes_out_as_printed(void **state)
@@ -26,6 +37,27 @@ static void rfc_2330s_example_comes_out_as_printed(void **state)
                     quantile_of_sorted(values, COUNT(values), 0.50));
     published_check("rfc2330", "p100",
                     quantile_of_sorted(values, COUNT(values), 1.00));
+    published_check("rfc2330", "F(7)", share_within(values, COUNT(values), 7));
+}
+
+/*
+ * RFC 7679 section 5.2 takes the mean of the two in the middle where they are
+ * of an even number.  Our percentile is a value of the sample (RFC 2330 section
+ * 11.3): the lower of the two, so that the share at or below it is the half.
+ */
+static void the_median_of_an_even_number_is_the_lower_of_two(void **state)
+{
+    double delays_ms[] = { 100, 110, LOST, 90 };
+
+    (void) state;
+    quantile_sort(delays_ms, COUNT(delays_ms));
+    const double lower = quantile_of_sorted(delays_ms, COUNT(delays_ms), 0.5);
+    const double upper = quantile_of_sorted(delays_ms, COUNT(delays_ms), 0.51);
+
+    published_check("rfc7679-median", "median", (lower + upper) / 2);
+    published_check("rfc7679-median", "invpct(103)",
+                    share_within(delays_ms, COUNT(delays_ms), 103));
+    assert_true(lower == 100);
 }
 
 /* RFC 7679 sections 5.1 and 5.3 */
@@ -78,6 +110,15 @@ static void infinities_sort_last_and_come_out(void **state)
     }
 }
 
+static size_t count_answered(const struct values *sorted)
+{
+    size_t count = 0;
+
+    while (count < sorted->count && isfinite(sorted->items[count]))
+        count++;
+    return count;
+}
+
 static void a_long_record_with_losses_agrees(void **state)
 {
     struct values rtts_ms = published_column("rtt_with_loss_synthetic.csv", 1);
@@ -87,6 +128,18 @@ static void a_long_record_with_losses_agrees(void **state)
     quantile_sort(rtts_ms.items, rtts_ms.count);
     published_check("rtt-counts", "n", (double) rtts_ms.count);
     published_check("rtt-counts", "min", rtts_ms.items[0]);
+    const size_t answered = count_answered(&rtts_ms);
+    const double share =
+        published_value("rtt-counts", "largest p with finite type1");
+
+    published_check("rtt-counts", "lost", (double) (rtts_ms.count - answered));
+    published_check("rtt-counts", "max finite", rtts_ms.items[answered - 1]);
+    published_check("rtt-counts", "mean finite",
+                    statistics_mean(rtts_ms.items, answered));
+    assert_true(
+        isfinite(quantile_of_sorted(rtts_ms.items, rtts_ms.count, share)));
+    assert_true(
+        isinf(quantile_of_sorted(rtts_ms.items, rtts_ms.count, share + 1e-6)));
     for (size_t i = 0; i < COUNT(percents); i++) {
         char name[32];
 
@@ -112,6 +165,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(rfc_2330s_example_comes_out_as_printed),
+        cmocka_unit_test(the_median_of_an_even_number_is_the_lower_of_two),
         cmocka_unit_test(a_lost_packet_counts_as_infinite),
         cmocka_unit_test(
             the_handbooks_wafers_agree_with_the_inverse_distribution),

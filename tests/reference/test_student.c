@@ -65,6 +65,13 @@ static void quantiles_of_t_agree_with_the_table(void **state)
     values_clear(&quantiles);
     published_check("t-frac", "df17.7764735161785",
                     statistics_t(0.975, 17.7764735161785));
+    published_check("t-frac", "df40.1815746067",
+                    statistics_t(0.975, 40.1815746067));
+    published_check("t-975", "df1", statistics_t(0.975, 1));
+    published_check("t-975", "df2", statistics_t(0.975, 2));
+    published_check("t-975", "df9", statistics_t(0.975, 9));
+    published_check("t-975", "df30", statistics_t(0.975, 30));
+    published_check("t-975", "df194", statistics_t(0.975, 194));
 }
 
 /* NIST/SEMATECH handbook 1.3.5.2 */
@@ -77,6 +84,8 @@ static void the_handbooks_mean_has_its_interval(void **state)
     (void) state;
     published_check("mean-zarr13", "n", (double) values.count);
     published_check("mean-zarr13", "mean", mean.value);
+    published_check("mean-zarr13", "sd",
+                    statistics_sd(values.items, values.count));
     published_check("mean-zarr13", "lo", mean.low);
     published_check("mean-zarr13", "hi", mean.high);
     values_clear(&values);
@@ -105,6 +114,10 @@ static void a_gain_has_the_log_ratios_interval(void **state)
 
     (void) state;
     published_check("gain-means", "gain", gain.value);
+    published_check("gain-means", "meanA", below.mean);
+    published_check("gain-means", "sdA", statistics_sd(a.items, a.count));
+    published_check("gain-means", "meanB", above.mean);
+    published_check("gain-means", "sdB", statistics_sd(b.items, b.count));
     published_check("gain-log", "t_lo", gain.low);
     published_check("gain-log", "t_hi", gain.high);
     /* Seen from the other side it is the reciprocal. */
@@ -112,6 +125,60 @@ static void a_gain_has_the_log_ratios_interval(void **state)
     assert_true(fabs(inverse.low * gain.high - 1) < 1e-12);
     values_clear(&a);
     values_clear(&b);
+}
+
+/* The correlation of neighbours from NIST's certified values. */
+static void correlated_values_are_worth_fewer(void **state)
+{
+    static const struct {
+        const char *name, *file;
+    } records[] = { { "ess-lew", "nist/Lew.dat" },
+                    { "ess-mavro", "nist/Mavro.dat" },
+                    { "ess-michelso", "nist/Michelso.dat" } };
+    struct values ar1 = published_column("ar1_synthetic.csv", 1);
+
+    (void) state;
+    for (size_t i = 0; i < COUNT(records); i++) {
+        struct values values = published_lines(records[i].file, 61);
+        const double lag1 = statistics_lag1(values.items, values.count);
+
+        published_check(records[i].name, "r1", lag1);
+        published_check(
+            records[i].name, "n_eff",
+            statistics_effective_count((double) values.count, lag1));
+        values_clear(&values);
+    }
+    published_check("ar1-basic", "mean", statistics_mean(ar1.items, ar1.count));
+    published_check("ar1-basic", "sd", statistics_sd(ar1.items, ar1.count));
+    published_check(
+        "ar1-basic", "n_eff",
+        statistics_effective_count((double) ar1.count,
+                                   statistics_lag1(ar1.items, ar1.count)));
+    values_clear(&ar1);
+}
+
+static void a_mean_of_correlated_values_has_a_wider_interval(void **state)
+{
+    struct values speeds = published_lines("nist/Michelso.dat", 61);
+    struct values ar1 = published_column("ar1_synthetic.csv", 1);
+    const struct estimate plain =
+        statistics_mean_interval(speeds.items, speeds.count, 0.95);
+    const double count = statistics_effective_count(
+        (double) speeds.count, statistics_lag1(speeds.items, speeds.count));
+    const double half = statistics_t(0.975, count - 1)
+                        * statistics_sd(speeds.items, speeds.count)
+                        / sqrt(count);
+    const struct estimate naive =
+        statistics_mean_interval(ar1.items, ar1.count, 0.95);
+
+    (void) state;
+    published_check("ci-michelso", "naive_lo", plain.low);
+    published_check("ci-michelso", "naive_hi", plain.high);
+    published_check("ci-michelso", "ess_lo", plain.value - half);
+    published_check("ci-michelso", "ess_hi", plain.value + half);
+    published_check("ar1-basic", "naive_half", (naive.high - naive.low) / 2);
+    values_clear(&speeds);
+    values_clear(&ar1);
 }
 
 static void one_value_or_none_has_no_interval(void **state)
@@ -135,6 +202,8 @@ int main(void)
         cmocka_unit_test(quantiles_of_t_agree_with_the_table),
         cmocka_unit_test(the_handbooks_mean_has_its_interval),
         cmocka_unit_test(a_gain_has_the_log_ratios_interval),
+        cmocka_unit_test(correlated_values_are_worth_fewer),
+        cmocka_unit_test(a_mean_of_correlated_values_has_a_wider_interval),
         cmocka_unit_test(one_value_or_none_has_no_interval),
     };
     statistics_prepare();

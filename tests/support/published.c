@@ -58,6 +58,26 @@ static int cut(char *line, char *cells[CELLS_MAX])
     return count;
 }
 
+/* The expected value as it stands there. */
+static bool find_text(const char *name, const char *quantity, char *ret_text,
+                      size_t size)
+{
+    FILE *in = open_data("expected.csv");
+    char line[1024];
+    char *cells[CELLS_MAX];
+    bool is_found = false;
+
+    while (!is_found && fgets(line, sizeof(line), in)) {
+        if (cut(line, cells) != 7 || strcmp(cells[1], name) != 0
+            || strcmp(cells[3], quantity) != 0)
+            continue;
+        (void) snprintf(ret_text, size, "%s", cells[4]);
+        is_found = true;
+    }
+    (void) fclose(in);
+    return is_found;
+}
+
 static bool find_row(const char *name, const char *quantity, double *ret_value,
                      double *ret_tolerance, char *ret_source, size_t size)
 {
@@ -114,6 +134,25 @@ static void add_value(struct values *values, double value)
         realloc(values->items, (values->count + 1) * sizeof(*values->items));
     assert_non_null(values->items);
     values->items[values->count++] = value;
+}
+
+struct values published_list(const char *name, const char *quantity)
+{
+    struct values values = { NULL, 0 };
+    char text[256];
+
+    if (!find_text(name, quantity, text, sizeof(text)))
+        fail_msg("no published values of %s, %s", name, quantity);
+    for (char *at = text; *at;) {
+        char *end;
+
+        add_value(&values, strtod(at, &end));
+        if (end == at)
+            fail_msg("%s, %s: found '%s', expected numbers", name, quantity,
+                     at);
+        at = end + strspn(end, ", ");
+    }
+    return values;
 }
 
 struct values published_column_where(const char *file, int column,

@@ -22,6 +22,9 @@ struct values {
     size_t count;
 };
 
+/* All numbers in that row, apart by blanks or commas. */
+struct values published_list(const char *name, const char *quantity);
+
 /* Numbers of a column (from 0) of a CSV file of the data folder; an empty cell
  * is infinite (a lost probe). */
 struct values published_column(const char *file, int column);
