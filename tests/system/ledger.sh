@@ -29,7 +29,8 @@ CREATE TABLE packet AS SELECT "from", "to", "source", "destination",
     CAST(enqueued_ns AS INTEGER) AS enqueued_ns,
     CAST(over_ns AS INTEGER) AS over_ns,
     CAST(handed_ns AS INTEGER) AS handed_ns,
-    CAST(repeats_count AS INTEGER) AS repeats_count, fate, mark, exchange
+    CAST(repeats_count AS INTEGER) AS repeats_count,
+    CAST(copies_count AS INTEGER) AS copies_count, fate, mark, exchange
     FROM packet_lines;
 CREATE INDEX packet_time ON packet (enqueued_ns);
 ATTACH '$logbook' AS logbook;
@@ -53,7 +54,7 @@ CREATE TABLE outcome AS SELECT a.*, d.content_bytes, d.tail_bytes,
     d.fed_until_ns - a.offset_ns AS fed_until_ns, d.most_unsent_bytes
     FROM account a JOIN logbook.download_outcome d USING (account);
 CREATE TABLE probe AS SELECT a.id, a.from_name, a.to_name, p.sequence, p.state,
-    p.sent_ns - a.offset_ns AS sent_ns, p.rtt_ns
+    p.sent_ns - a.offset_ns AS sent_ns, p.rtt_ns, p.duplicates_count
     FROM account a JOIN logbook.ping_probes p USING (account);
 CREATE TABLE reading AS SELECT x.id, r."end", r.moment, r.name, r.text, r.value
     FROM logbook.readings r JOIN logbook.exchanges x USING (exchange);
