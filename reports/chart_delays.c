@@ -2,6 +2,8 @@
 #include "reports/chart_sets.h"
 #include "reports/wording.h"
 
+#include <assert.h>
+
 /*
  * Cumulative curves of round trips and of confirmations: the share of all that
  * came back within a time.  One chart for what ran alone on a step, one for
@@ -328,6 +330,7 @@ static int write_chart(struct chart_writer *writer,
     struct chart_file file = { .place = kind->place };
 
     gather(&chart, first);
+    assert(chart.count); /* the first one */
     scale_axis(&chart);
     title_chart(&chart);
     (void) snprintf(file.name, sizeof(file.name), "%s-%d", kind->file, number);

@@ -10,6 +10,7 @@ static const double small_height = 84; /* of one of several */
 static const double label_height = 22; /* above each of several */
 static const double panels_top = 96;
 static const double axis_height = 60;
+static const double hatch_gap = 7;      /* of the lines in a gap */
 static const double losses_height = 12; /* the strip above round trips */
 static const double losses_least = 2.5; /* one in a thousand is seen too */
 static const double losses_gap = 10;
@@ -110,9 +111,14 @@ static void fill_gap(cairo_t *page, double x1, double x2,
     drawing_ink(page, INK_FAINT);
     cairo_paint(page);
     drawing_ink(page, INK_TEXT);
-    for (double x = x1 - (plot->bottom - plot->top); x < x2; x += 7)
-        drawing_line(page, x, plot->bottom, x + plot->bottom - plot->top,
-                     plot->top, 0.4);
+    const double height = plot->bottom - plot->top;
+    const size_t lines = (size_t) ((x2 - x1 + height) / hatch_gap) + 1;
+
+    for (size_t i = 0; i < lines; i++) {
+        const double x = x1 - height + hatch_gap * (double) i;
+
+        drawing_line(page, x, plot->bottom, x + height, plot->top, 0.4);
+    }
     cairo_restore(page);
 }
 

@@ -4,6 +4,8 @@
 #include "reports/lookup.h"
 #include "reports/wording.h"
 
+#include <assert.h>
+
 /* Beyond so many lines the readings of a step are told in short. */
 #define LINES_MOST 12
 /* Columns that still fit on a page; more names make another table. */
@@ -271,6 +273,7 @@ void markdown_readings(const struct reduction *reduction, FILE *out)
 {
     if (!reduction->readings.count)
         return;
+    assert(reduction->readings.data);
     (void) fputs("## Radio readings\n\n", out);
     if (count_lines(reduction) > LINES_MOST)
         write_in_short(reduction, out);

@@ -8,15 +8,15 @@
 /* By enum public_locator.  A square of 4 characters is about 100 km high, one
  * of 6 about 5 km, of 8 about 500 m, of 10 about 20 m. */
 static const struct coarseness {
-    unsigned locator_character_count;
     double distance_step_m;
+    unsigned locator_character_count;
     bool has_heights;
 } coarsenesses[] = {
-    [PUBLIC_NO_LOCATOR] = { 0, 100e3, false },
-    [PUBLIC_LOCATOR_4] = { 4, 100e3, false },
-    [PUBLIC_LOCATOR_6] = { 6, 5e3, false },
-    [PUBLIC_LOCATOR_8] = { 8, 500, true },
-    [PUBLIC_LOCATOR_10] = { 10, 20, true },
+    [PUBLIC_NO_LOCATOR] = { 100e3, 0, false },
+    [PUBLIC_LOCATOR_4] = { 100e3, 4, false },
+    [PUBLIC_LOCATOR_6] = { 5e3, 6, false },
+    [PUBLIC_LOCATOR_8] = { 500, 8, true },
+    [PUBLIC_LOCATOR_10] = { 20, 10, true },
 };
 
 /* --- words ---------------------------------------------------------------- */

@@ -52,7 +52,6 @@ struct exchange_record {
     size_t step_index; /* into the plan's steps; step_count: none of them */
     uint64_t round, plan_index, started_unix_ns;
     struct kind_room spec;
-    bool has_spec;
     struct account_record from_account, to_account;
     size_t first_same, next_same;        /* indexes: reports/repeats.h */
     size_t first_finding, finding_count; /* of its own: its kind's */
@@ -60,6 +59,7 @@ struct exchange_record {
     size_t first_probe, probe_count;     /* of a ping, among the probes */
     /* Signs that it did not cross the radio: doubts_ways.c. */
     unsigned bypass_proofs, bypass_signs;
+    bool has_spec;
     bool is_slow_computer; /* its goodput may be the computer's own limit */
     double own_bytes; /* IP bytes of its own on the link, both ways together,
                          by the kind's estimate; NaN: not known */

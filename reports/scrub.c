@@ -149,7 +149,7 @@ static void locator_of(const struct scrub *scrub,
     for (; used + 1 < scrub->locator_character_count; used += 2) {
         const bool is_digits = used / 2 % 2;
         const int base = is_digits ? 10 : used == 0 ? 18 : 24;
-        const char first = is_digits ? '0' : used == 0 ? 'A' : 'a';
+        const int first = is_digits ? '0' : used == 0 ? 'A' : 'a';
 
         width_deg /= base;
         const int east = (int) fmin(base - 1, floor(east_deg / width_deg));

@@ -18,6 +18,9 @@
  * it: markdown, HTML, XML, formulas, controls, broken letters.  Nothing of it
  * may act, and nothing may change the shape of what is written.
  */
+/* U+202E turns round what follows it: byte by byte, or editors obey. */
+static const char turned[] = { (char) 0xe2, (char) 0x80, (char) 0xae, 'x',
+                               '\0' };
 static const char *const attacks[] = {
     "<script>alert(1)</script>]]> <!-- --> <?xml?>",
     "<img src=x onerror=alert(1)>",
@@ -32,7 +35,8 @@ static const char *const attacks[] = {
     "> **b** _i_ `c` ~~d~~ &lt;b&gt; &#60; %s%n $(id)",
     "=A1,\"x\", 'y'; z",
     "-1+1|cmd",
-    "\x1b[31m\x07\x08\x7f\xff\xc0\xed\xa0\x80\xe2\x80\xae turned",
+    "\x1b[31m\x07\x08\x7f\xff\xc0\xed\xa0\x80",
+    turned,
 };
 static const size_t attack_count = sizeof(attacks) / sizeof(attacks[0]);
 
@@ -212,7 +216,10 @@ static void assert_plain_text(const char *name, const char *text,
         if ((byte < 0x20 && byte != '\n' && byte != '\r') || byte == 0x7f)
             fail_msg("%s has a control character after '%s'", name, attack);
     }
-    assert_null(strstr(text, "\xe2\x80\xae"));
+    char mark[4];
+
+    (void) snprintf(mark, sizeof(mark), "%.3s", turned);
+    assert_null(strstr(text, mark));
     json_t *string = json_string(text); /* NULL: no good UTF-8 */
 
     if (!string)
@@ -228,9 +235,12 @@ static void shape_of(const char *structure, char *ret_shape, size_t size)
     for (const char *line = structure; *line && used + 2 < size;) {
         const size_t length = strcspn(line, "\n");
 
-        ret_shape[used++] = line[0] == '#' && line[1] == '#' ? 'h'
-                            : line[0] == '#'                 ? 'H'
-                                                             : line[0];
+        const bool is_lower = line[0] == '#' && line[1] == '#';
+
+        ret_shape[used] = line[0];
+        if (is_lower)
+            ret_shape[used] = 'h';
+        used++;
         line += length + (line[length] == '\n');
     }
     ret_shape[used] = '\0';
@@ -242,21 +252,22 @@ static void check_markdown(const struct fixture *fixture)
     static char harmless[2][200];
 
     for (size_t i = 0; i < 2; i++) {
-        char *text = report_read(fixture->folder, names[i]);
-        char *structure = report_structure(text);
+        char *markdown = report_read(fixture->folder, names[i]);
+        char *structure = report_structure(markdown);
         char objection[400], shape[200];
 
-        report_objection(text, fixture->folder, objection, sizeof(objection));
+        report_objection(markdown, fixture->folder, objection,
+                         sizeof(objection));
         if (objection[0])
             fail_msg("'%s': %s", fixture->attack, objection);
-        assert_plain_text(names[i], text, fixture->attack);
+        assert_plain_text(names[i], markdown, fixture->attack);
         shape_of(structure, shape, sizeof(shape));
         if (!harmless[i][0])
             (void) snprintf(harmless[i], sizeof(harmless[i]), "%s", shape);
         if (strcmp(shape, harmless[i]) != 0)
             fail_msg("'%s' changes the shape of %s to %s:\n%s", fixture->attack,
-                     names[i], shape, text);
-        free(text);
+                     names[i], shape, markdown);
+        free(markdown);
         free(structure);
     }
 }

@@ -74,7 +74,9 @@ static bool change_digit(char *text, size_t place)
 {
     if (text[place] < '0' || text[place] > '9')
         return false;
-    text[place] = text[place] == '9' ? '1' : (char) (text[place] + 1);
+    const int digit = text[place] - '0';
+
+    text[place] = (char) ('1' + digit % 9);
     return true;
 }
 
