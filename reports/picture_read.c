@@ -163,7 +163,7 @@ static int each_slot(const struct picture *picture, const char *ledger,
 /* The last few transmissions, as the ledger is read, and the best few so far.
  */
 struct search {
-    uint64_t first_ns; /* the ledger begins */
+    uint64_t first_ns, last_ns; /* the ledger begins and ends */
     size_t wanted;
     struct picture_slot window[SENT_MOST];
     size_t count; /* of all so far */
@@ -199,6 +199,8 @@ static int search_slot(void *owner, const struct picture_slot *slot,
     (void) fault;
     if (!search->first_ns || slot->began_ns < search->first_ns)
         search->first_ns = slot->began_ns;
+    if (slot->ended_ns > search->last_ns)
+        search->last_ns = slot->ended_ns;
     if (slot->what != PICTURE_SENT)
         return 0;
     search->window[place] = *slot;
@@ -271,6 +273,15 @@ static int choose_span(struct picture *picture, const char *ledger,
                          "%s: found no transmission and no turn, expected a "
                          "ledger with something in it",
                          ledger);
+    const double ended_s =
+        (double) (int64_t) (search.last_ns - picture->began_ns)
+        / (double) NS_PER_S;
+
+    if (wish->from_s >= ended_s) /* never true of a NaN */
+        return fault_set(fault, -EINVAL,
+                         "found %.6g s, expected a begin before %.6g s, when "
+                         "this practice link ended",
+                         wish->from_s, ended_s);
     settle_search(&search);
     set_span(picture, wish, &search);
     return 0;

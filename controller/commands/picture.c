@@ -5,6 +5,7 @@
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 
+#include <reports/folder.h>
 #include <reports/picture.h>
 
 #include <errno.h>
@@ -66,8 +67,10 @@ int picture_of_rehearsal(const char *folder, const char *out,
                >= (int) sizeof(path))
         return fault_set(fault, -ENAMETOOLONG, "'%s' is too long a path",
                          folder);
-    const int status = picture_write(ledger, wish, path, fault);
+    int status = folder_make(out, fault);
 
+    if (!status)
+        status = picture_write(ledger, wish, path, fault);
     if (!status)
         (void) printf("The air is drawn in %s.svg and %s.png.\n", path, path);
     return status;

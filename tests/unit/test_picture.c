@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/picture.h"
 
+#include "reports/drawing.h"
+
 #include <inttypes.h>
 #include <math.h>
 #include <setjmp.h>
@@ -125,12 +127,28 @@ static const char *draw(const struct fixture *fixture, double from_s,
     return text;
 }
 
-/* Paths filled with about that colour, in per cent. */
-static size_t count_filled(const char *svg, double red, double green,
-                           double blue)
+/* As drawn, whatever the house's colours are. */
+static void colour_of(enum ink ink, double *red, double *green, double *blue)
 {
+    cairo_surface_t *surface =
+        cairo_image_surface_create(CAIRO_FORMAT_RGB24, 1, 1);
+    cairo_t *page = cairo_create(surface);
+
+    drawing_ink(page, ink);
+    assert_int_equal(
+        cairo_pattern_get_rgba(cairo_get_source(page), red, green, blue, NULL),
+        CAIRO_STATUS_SUCCESS);
+    cairo_destroy(page);
+    cairo_surface_destroy(surface);
+}
+
+/* Paths filled with that colour. */
+static size_t count_filled(const char *svg, enum ink ink)
+{
+    double red, green, blue;
     size_t count = 0;
 
+    colour_of(ink, &red, &green, &blue);
     for (const char *at = strstr(svg, "rgb("); at;
          at = strstr(at + 1, "rgb(")) {
         double r, g, b;
@@ -138,7 +156,8 @@ static size_t count_filled(const char *svg, double red, double green,
                              || strncmp(at - 6, "fill=\"", 6) == 0;
 
         if (is_fill && sscanf(at, "rgb(%lf%%,%lf%%,%lf%%)", &r, &g, &b) == 3
-            && fabs(r - red) < 1 && fabs(g - green) < 1 && fabs(b - blue) < 1)
+            && fabs(r - 100 * red) < 1 && fabs(g - 100 * green) < 1
+            && fabs(b - 100 * blue) < 1)
             count++;
     }
     return count;
@@ -163,10 +182,10 @@ static void each_line_of_the_ledger_is_drawn_once(void **state)
     const char *svg = draw(fixture, 0, 1);
 
     /* One more of each colour stands in the key. */
-    assert_int_equal(count_filled(svg, 0, 27, 50), 4 + 1);
-    assert_int_equal(count_filled(svg, 84, 43, 0), 2 + 1);
-    assert_int_equal(count_filled(svg, 86, 86, 86), 2 + 1);
-    assert_int_equal(count_filled(svg, 80, 84, 80), 1 + 1);
+    assert_int_equal(count_filled(svg, INK_FIRST), 4 + 1);
+    assert_int_equal(count_filled(svg, INK_SECOND), 2 + 1);
+    assert_int_equal(count_filled(svg, INK_FAINT), 2 + 1);
+    assert_int_equal(count_filled(svg, INK_BAND), 1 + 1);
 }
 
 static void names_do_no_harm_in_the_drawing(void **state)
@@ -178,8 +197,8 @@ static void names_do_no_harm_in_the_drawing(void **state)
     close_ledger(fixture);
     const char *svg = draw(fixture, 0, 1);
 
-    assert_int_equal(count_filled(svg, 0, 27, 50), 1 + 1);
-    assert_int_equal(count_filled(svg, 25, 50, 40), 1 + 1 + 1); /* its label */
+    assert_int_equal(count_filled(svg, INK_FIRST), 1 + 1);
+    assert_int_equal(count_filled(svg, INK_THIRD), 1 + 1 + 1); /* its label */
     assert_null(strstr(svg, "<b>"));
     assert_null(strstr(svg, "&\""));
 }
@@ -268,6 +287,20 @@ static void a_broken_ledger_is_named_with_its_line(void **state)
     assert_non_null(strstr(fault.text, "found no ends"));
 }
 
+static void a_time_when_nothing_ran_is_refused(void **state)
+{
+    const struct fixture *fixture = *state;
+    struct picture picture;
+    struct fault fault = { 0 };
+
+    note(fixture, "sent", "weir", 0, 100, 1, 0);
+    note(fixture, "idle", "weir", 100, 2500, 20, 0);
+    close_ledger(fixture);
+    assert_true(read_it(fixture, 60, 1, &picture, &fault) < 0);
+    assert_non_null(strstr(fault.text, "found 60 s, expected a begin before "
+                                       "2.5 s"));
+}
+
 static void an_empty_ledger_has_no_picture(void **state)
 {
     const struct fixture *fixture = *state;
@@ -290,6 +323,7 @@ int main(void)
         LEDGER_TEST(a_busy_part_is_chosen_and_put_into_words),
         LEDGER_TEST(what_waits_is_what_was_taken_and_is_not_over),
         LEDGER_TEST(a_broken_ledger_is_named_with_its_line),
+        LEDGER_TEST(a_time_when_nothing_ran_is_refused),
         LEDGER_TEST(an_empty_ledger_has_no_picture),
     };
 
