@@ -109,7 +109,11 @@ static void draw_stripes(cairo_t *page, const struct box *box, double apart,
     cairo_clip(page);
     cairo_set_line_width(page, width);
     cairo_new_path(page);
-    for (double x = box->left - height; x < box->right; x += apart) {
+    const int count = (int) ((box->right - box->left + height) / apart) + 1;
+
+    for (int i = 0; i < count; i++) {
+        const double x = box->left - height + i * apart;
+
         cairo_move_to(page, x, box->bottom);
         cairo_line_to(page, x + height, box->top);
     }

@@ -21,14 +21,11 @@ static const double nothing_sent_s = 1; /* then so much of the idle channel */
 /* --- who is there --------------------------------------------------------- */
 
 /* The ledger names the ends in the order of their turns. */
-static int take_names(const json_t *ends, const char *path,
-                      struct picture *picture, struct fault *fault)
+static int take_names(json_t *ends, const char *path, struct picture *picture,
+                      struct fault *fault)
 {
-    json_t *all;
-
-    memcpy(&all, &ends, sizeof(all)); /* iterating changes nothing */
-    for (void *at = json_object_iter(all); at;
-         at = json_object_iter_next(all, at)) {
+    for (void *at = json_object_iter(ends); at;
+         at = json_object_iter_next(ends, at)) {
         if (picture->end_count == PLAN_ENDS_MAX)
             return fault_set(fault, -E2BIG,
                              "%s: found more than %d ends, expected fewer",

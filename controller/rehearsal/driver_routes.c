@@ -11,9 +11,10 @@ static int note_address(struct routes *routes, size_t end, const char *text,
 {
     const bool is_ipv6 = strchr(text, ':') != NULL;
 
-    if (routes->address_count == ROUTES_ADDRESSES_MAX)
-        return fault_set(fault, -E2BIG, "found more than %d practice addresses",
-                         ROUTES_ADDRESSES_MAX);
+    if (routes->address_count == COUNT_OF(routes->addresses))
+        return fault_set(fault, -E2BIG,
+                         "found more than %zu practice addresses",
+                         COUNT_OF(routes->addresses));
     struct route *route = &routes->addresses[routes->address_count++];
 
     route->version = is_ipv6 ? 6 : 4;

@@ -7,14 +7,12 @@
 
 /* Which practice end a packet is for, and what the routers on its way make of
  * it. */
-#define ROUTES_ADDRESSES_MAX (4 * PLAN_ENDS_MAX)
-
 struct routes {
     struct route {
         int version;
         unsigned char bytes[16];
         size_t end;
-    } addresses[ROUTES_ADDRESSES_MAX];
+    } addresses[4 * PLAN_ENDS_MAX];
     size_t address_count;
     struct translation *routers[PLAN_ENDS_MAX]; /* NULL: none there */
     size_t end_count;
