@@ -13,7 +13,7 @@
 static const struct taken {
     const char *must, *may; /* words with a blank behind each */
 } taken[] = {
-    [EVENT_LOSS] = { "chance ", "for burst end from to " },
+    [EVENT_LOSS] = { "chance ", "for burst within between end from to " },
     [EVENT_DUPLICATES] = { "chance ", "for end from to " },
     [EVENT_REORDERING] = { "chance ", "for by end from to " },
     [EVENT_CORRUPTION] = { "chance ", "for end from to " },
@@ -260,19 +260,81 @@ static bool is_at_a_fitting_end(const struct checking *checking)
 
 /* --- values --------------------------------------------------------------- */
 
-bool event_loss_is_right(double loss_ratio, double burst,
+static const char *show_ratio(double ratio, char room[32])
+{
+    quantity_show(UNIT_RATIO, ratio, room, 32);
+    return room;
+}
+
+/* "10.0 % with between 20.0 %" */
+static void show_beside(double ratio, const char *key, double other,
+                        char *ret_text, size_t size)
+{
+    char one[32], two[32];
+
+    (void) snprintf(ret_text, size, "%s with %s %s", show_ratio(ratio, one),
+                    key, show_ratio(other, two));
+}
+
+static bool refuse_much(const struct plan_faults *loss, double most,
+                        struct event_mistake *mistake)
+{
+    const double within = loss->loss_within_ratio;
+    char found[128], room[32];
+    int used = snprintf(found, sizeof(found), "%s with burst %g",
+                        show_ratio(loss->loss_ratio, room), loss->loss_burst);
+
+    if (within < 1)
+        (void) snprintf(found + used, sizeof(found) - (size_t) used,
+                        ", within %s", show_ratio(within, room));
+    return refuse(
+        mistake, "chance", found,
+        within < 1 || loss->loss_between_ratio > 0
+            ? "at most %s (at least one frame lies between two bad periods)"
+            : "at most %s (at least one frame is heard between two bursts)",
+        show_ratio(most, room));
+}
+
+bool event_loss_is_right(const struct plan_faults *loss,
                          struct event_mistake *ret_mistake)
 {
-    char found[64], ratio[32], most[32];
+    const double within = loss->loss_within_ratio;
+    const double between = loss->loss_between_ratio;
+    const double bad = loss->loss_burst / (loss->loss_burst + 1);
+    const double most = between + (within - between) * bad;
+    char found[80], room[32];
 
-    if (isnan(burst) || loss_ratio <= burst / (burst + 1))
-        return true;
-    quantity_show(UNIT_RATIO, loss_ratio, ratio, sizeof(ratio));
-    quantity_show(UNIT_RATIO, burst / (burst + 1), most, sizeof(most));
-    (void) snprintf(found, sizeof(found), "%s with burst %g", ratio, burst);
-    return refuse(ret_mistake, "chance", found,
-                  "at most %s (at least one frame is heard between two bursts)",
-                  most);
+    if (isnan(loss->loss_burst)) {
+        if (within >= 1 && between <= 0)
+            return true;
+        return refuse(ret_mistake, within < 1 ? "within" : "between",
+                      "it without burst",
+                      "burst too: how many frames a bad period lasts on "
+                      "average");
+    }
+    show_beside(between, "within", within, found, sizeof(found));
+    if (between >= within)
+        return refuse(ret_mistake, "between", found,
+                      "less than is lost within bad periods");
+    show_beside(loss->loss_ratio, "between", between, found, sizeof(found));
+    if (loss->loss_ratio < between)
+        return refuse(ret_mistake, "chance", found,
+                      "at least %s (of all frames, in bad periods and between)",
+                      show_ratio(between, room));
+    return loss->loss_ratio <= most || refuse_much(loss, most, ret_mistake);
+}
+
+static bool has_fitting_loss(const struct checking *checking)
+{
+    const struct plan_event *event = checking->event;
+    const struct plan_faults loss = {
+        .loss_ratio = event->chance_ratio,
+        .loss_burst = event->burst,
+        .loss_within_ratio = event->within_ratio,
+        .loss_between_ratio = event->between_ratio,
+    };
+
+    return event_loss_is_right(&loss, checking->mistake);
 }
 
 static bool has_a_known_step(const struct checking *checking)
@@ -297,9 +359,7 @@ static bool has_fitting_values(const struct checking *checking)
 
     if (!has_a_known_step(checking))
         return false;
-    if (event->what == EVENT_LOSS
-        && !event_loss_is_right(event->chance_ratio, event->burst,
-                                checking->mistake))
+    if (event->what == EVENT_LOSS && !has_fitting_loss(checking))
         return false;
     if (!is_said(checking, "by"))
         return true;

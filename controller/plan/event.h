@@ -20,8 +20,8 @@ struct event_mistake {
 bool event_is_right(const struct plan *plan, const struct plan_event *event,
                     const bool said[], struct event_mistake *ret_mistake);
 
-/* Runs of so many frames leave room for that much loss, or a mistake. */
-bool event_loss_is_right(double loss_ratio, double burst,
+/* Bad periods of that kind leave room for that much loss, or a mistake. */
+bool event_loss_is_right(const struct plan_faults *loss,
                          struct event_mistake *ret_mistake);
 
 /* "loss chance=10% from=skerry": what, then the keys of a plan's event but for

@@ -146,9 +146,7 @@ static void check_loss(struct reading *reading, const yaml_node_t *node)
     const yaml_node_t *loss = walk_value(&reading->walk, node, "loss");
     struct event_mistake mistake;
 
-    if (loss
-        && !event_loss_is_right(faults->loss_ratio, faults->loss_burst,
-                                &mistake))
+    if (loss && !event_loss_is_right(faults, &mistake))
         walk_mistake(&reading->walk, place_of(reading, loss, mistake.key),
                      &path, mistake.key, mistake.found, "%s", mistake.expected);
 }

@@ -103,6 +103,8 @@ struct faults_config air_config_faults(const struct plan *plan)
     return (struct faults_config){
         .loss_ratio = faults->loss_ratio,
         .loss_burst = faults->loss_burst,
+        .loss_within_ratio = faults->loss_within_ratio,
+        .loss_between_ratio = faults->loss_between_ratio,
         .fading_ratio = faults->fading_ratio,
         .fading_period_ns = faults->fading_period_ns,
         .duplicates_ratio = faults->duplicates_ratio,

@@ -13,6 +13,8 @@ enum stream {
     STREAM_DUPLICATES,
     STREAM_REORDERING,
     STREAM_CORRUPTION,
+    STREAM_FIRST_COUNT,
+    STREAM_IN_STATE = STREAM_FIRST_COUNT, /* is it lost in the chain's state? */
     STREAM_COUNT
 };
 
@@ -37,12 +39,18 @@ struct faults {
 
 const struct faults_config faults_none = {
     .loss_burst = (double) NAN,
+    .loss_within_ratio = 1,
     .fading_period_ns = UINT64_C(60000000000),
 };
 
-double faults_most_loss_ratio(double loss_burst)
+double faults_most_loss_ratio(const struct faults_config *config)
 {
-    return loss_burst >= 1 ? loss_burst / (loss_burst + 1) : 1;
+    const double within = config->loss_within_ratio;
+    const double between = config->loss_between_ratio;
+    const double burst = config->loss_burst;
+
+    return burst >= 1 ? between + (within - between) * (burst / (burst + 1))
+                      : 1;
 }
 
 static struct direction *direction_at(struct faults *faults, size_t from,
@@ -70,9 +78,14 @@ struct faults *faults_new(size_t end_count, uint64_t seed, uint64_t began_ns,
     faults->began_ns = began_ns;
     for (size_t i = 0; i < direction_count; i++) {
         faults->directions[i].config = *all;
-        for (size_t k = 0; k < STREAM_COUNT; k++)
+        for (size_t k = 0; k < STREAM_FIRST_COUNT; k++)
             faults->directions[i].streams[k].state = draw_next(&seeds);
     }
+    /* What was added later has its seeds behind all others: a seed gives what
+     * it has always given. */
+    for (size_t i = 0; i < direction_count; i++)
+        faults->directions[i].streams[STREAM_IN_STATE].state =
+            draw_next(&seeds);
     return faults;
 }
 
@@ -86,13 +99,21 @@ static bool is_same(double a, double b)
     return (isnan(a) && isnan(b)) || (a <= b && a >= b);
 }
 
+static bool is_same_loss(const struct faults_config *a,
+                         const struct faults_config *b)
+{
+    return is_same(a->loss_ratio, b->loss_ratio)
+           && is_same(a->loss_burst, b->loss_burst)
+           && is_same(a->loss_within_ratio, b->loss_within_ratio)
+           && is_same(a->loss_between_ratio, b->loss_between_ratio);
+}
+
 void faults_set(struct faults *faults, size_t from, size_t to,
                 const struct faults_config *config)
 {
     struct direction *direction = direction_at(faults, from, to);
 
-    if (!is_same(direction->config.loss_ratio, config->loss_ratio)
-        || !is_same(direction->config.loss_burst, config->loss_burst))
+    if (!is_same_loss(&direction->config, config))
         direction->chain = CHAIN_NEW;
     direction->config = *config;
 }
@@ -111,25 +132,42 @@ static bool happens(struct direction *direction, enum stream stream,
     return draw_unit(&direction->streams[stream]) < ratio;
 }
 
+static bool has_periods(const struct faults_config *config)
+{
+    return config->loss_burst >= 1;
+}
+
 static double chance_of_bad(const struct direction *direction)
 {
-    const double lost = direction->config.loss_ratio;
-    const double burst = direction->config.loss_burst;
+    const struct faults_config *config = &direction->config;
+    const double between = config->loss_between_ratio;
+    const double burst = config->loss_burst;
 
-    if (!(burst >= 1) || direction->chain == CHAIN_NEW)
-        return lost;
-    assert(lost <= faults_most_loss_ratio(burst));
+    if (!has_periods(config))
+        return config->loss_ratio;
+    assert(config->loss_within_ratio > between);
+    assert(config->loss_ratio >= between);
+    assert(config->loss_ratio <= faults_most_loss_ratio(config));
+    const double bad =
+        (config->loss_ratio - between) / (config->loss_within_ratio - between);
+    if (direction->chain == CHAIN_NEW)
+        return bad;
     return direction->chain == CHAIN_BAD ? 1 - 1 / burst
-                                         : lost / (burst * (1 - lost));
+                                         : bad / (burst * (1 - bad));
 }
 
 static bool is_lost_in_chain(struct direction *direction)
 {
+    const struct faults_config *config = &direction->config;
     const bool is_bad =
         happens(direction, STREAM_LOSS, chance_of_bad(direction));
+    const bool is_lost_in_state = happens(direction, STREAM_IN_STATE,
+                                          is_bad ? config->loss_within_ratio
+                                                 : config->loss_between_ratio);
 
     direction->chain = is_bad ? CHAIN_BAD : CHAIN_GOOD;
-    return is_bad;
+    /* Without periods what is bad is the frame. */
+    return has_periods(config) ? is_lost_in_state : is_bad;
 }
 
 static double fading_chance(const struct faults_config *config,

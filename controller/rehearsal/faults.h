@@ -17,13 +17,17 @@
  *
  * Frames.  Loss is a chain of two states that moves once a frame (E. N.
  * Gilbert, "Capacity of a burst-noise channel", Bell System Technical Journal
- * 39, 1960; here the good state loses nothing and the bad state everything).
- * With p = loss_ratio and b = loss_burst, the mean number of frames lost in a
- * row: P(bad -> good) = 1/b, P(good -> bad) = p / (b (1 - p)).  Runs of lost
- * frames are then geometric with mean b (loss periods in the words of RFC
- * 3357), and so are the gaps between them with mean b (1 - p) / p, which can't
- * be less than one frame: p <= b / (b + 1).  Without loss_burst each frame is
- * lost by itself.
+ * 39, 1960; with loss in either state: E. O. Elliott, "Estimates of error rates
+ * for codes on burst-noise channels", the same, 42, 1963).  With p = loss_ratio
+ * of all, b = loss_burst the mean length of a bad period, h = loss_within_ratio
+ * and k = loss_between_ratio lost in the bad and in the good state, the bad
+ * state's share of the frames is q = (p - k) / (h - k), and
+ * P(bad -> good) = 1/b, P(good -> bad) = q / (b (1 - q)).  Bad periods are then
+ * geometric with mean b, and so are the good ones with mean b (1 - q) / q,
+ * which can't be less than one frame: q <= b / (b + 1).  Where the bad state
+ * loses everything and the good one nothing, runs of lost frames are the bad
+ * periods (loss periods in the words of RFC 3357).  Without loss_burst each
+ * frame is lost by itself.
  *
  * Fading is further loss, independent from frame to frame, with the chance
  * fading_ratio (1 - cos(2 pi t / fading_period_ns)) / 2, t since the air
@@ -32,6 +36,7 @@
 struct faults_config {
     double loss_ratio;
     double loss_burst; /* in frames; NaN, or less than 1: each by itself */
+    double loss_within_ratio, loss_between_ratio; /* matter with loss_burst */
     double fading_ratio;
     uint64_t fading_period_ns;
     bool is_out; /* an outage: nothing is heard */
@@ -42,8 +47,8 @@ struct faults_config {
 /* Nothing goes wrong. */
 extern const struct faults_config faults_none;
 
-/* The largest loss_ratio that runs of so many frames leave room for. */
-double faults_most_loss_ratio(double loss_burst);
+/* The largest loss_ratio for which bad periods of that length leave room. */
+double faults_most_loss_ratio(const struct faults_config *config);
 
 struct faults; /* all directions of one air */
 
@@ -51,8 +56,8 @@ struct faults *faults_new(size_t end_count, uint64_t seed, uint64_t began_ns,
                           const struct faults_config *all);
 void faults_free(struct faults *faults);
 
-/* In force from the next frame or packet on.  A chain whose loss and burst
- * change begins anew; else it goes on in the state that it is in. */
+/* In force from the next frame or packet on.  A chain of which any loss_
+ * changes begins anew; else it goes on in the state that it is in. */
 void faults_set(struct faults *faults, size_t from, size_t to,
                 const struct faults_config *config);
 /* Borrowed until the next faults_set(). */

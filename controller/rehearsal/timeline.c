@@ -123,6 +123,8 @@ static void lay_over(const struct timeline *timeline,
     case EVENT_LOSS:
         config->loss_ratio = event->chance_ratio;
         config->loss_burst = event->burst;
+        config->loss_within_ratio = event->within_ratio;
+        config->loss_between_ratio = event->between_ratio;
         return;
     case EVENT_DUPLICATES:
         config->duplicates_ratio = event->chance_ratio;

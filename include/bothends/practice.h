@@ -14,7 +14,9 @@
  * controller/rehearsal/faults.h. */
 struct plan_faults {
     double loss_ratio; /* of radio frames */
-    double loss_burst; /* mean number lost in a row; NaN: each by itself */
+    double loss_burst; /* mean length of a bad period, in frames; NaN: each
+                          frame is lost by itself */
+    double loss_within_ratio, loss_between_ratio; /* of bad periods */
     double fading_ratio;
     uint64_t fading_period_ns;
     double duplicates_ratio, reordering_ratio, corruption_ratio; /* packets */
@@ -55,7 +57,8 @@ struct plan_event {
     char end[NAME_SIZE], from[NAME_SIZE], to[NAME_SIZE];
     double chance_ratio; /* NaN: not said */
     double burst;        /* NaN: not said */
-    uint64_t period_ns;  /* 0: not said, like those below */
+    double within_ratio, between_ratio;
+    uint64_t period_ns; /* 0: not said, like those below */
     int64_t by_ns;
     double share_ratio; /* NaN: not said */
     uint64_t length_ns;
@@ -81,7 +84,9 @@ static const struct field plan_event_fields[] = {
     { "from", "from", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_event, from), 0, 0, "", NULL, "only to what this end sends" },
     { "to", "to", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_event, to), 0, 0, "", NULL, "only to what is for this end" },
     { "chance_ratio", "chance", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_event, chance_ratio), 0, 1, "", NULL, "share of the frames or packets that it hits" },
-    { "burst", "burst", FIELD_REAL, UNIT_COUNT, FIELD_AT(struct plan_event, burst), 1, 1e6, "", NULL, "mean number of frames lost in a row" },
+    { "burst", "burst", FIELD_REAL, UNIT_COUNT, FIELD_AT(struct plan_event, burst), 1, 1e6, "", NULL, "mean length of a bad period, in frames; not said: each is lost by itself" },
+    { "within_ratio", "within", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_event, within_ratio), 0, 1, "100 %", NULL, "share of the frames that is lost within a bad period" },
+    { "between_ratio", "between", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_event, between_ratio), 0, 1, "0 %", NULL, "share of the frames that is lost between bad periods" },
     { "period_ns", "period", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_event, period_ns), 1e6, 86400e9, "", NULL, "from one worst moment of a fading to the next" },
     { "by_ns", "by", FIELD_SIGNED, UNIT_DURATION, FIELD_AT(struct plan_event, by_ns), -86400e9, 86400e9, "0 ms", NULL, "how long packets are held back, or how far a clock jumps" },
     { "share_ratio", "share", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_event, share_ratio), 0, 0.95, "", NULL, "share of the time in which others transmit" },

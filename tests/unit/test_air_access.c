@@ -572,6 +572,7 @@ static struct air_config any_channel(struct draw *draw)
     config.faults = (struct faults_config){
         .loss_ratio = chance(draw, 0.4),
         .loss_burst = below(draw, 2) ? 3 : (double) NAN,
+        .loss_within_ratio = 1,
         .duplicates_ratio = chance(draw, 0.1),
         .corruption_ratio = chance(draw, 0.1),
     };

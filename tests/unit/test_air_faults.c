@@ -186,6 +186,44 @@ static void bursts_of_lost_packets_are_as_long_as_the_plan_says(void **state)
     end(&fixture);
 }
 
+/* E. O. Elliott's chain: how often two packets in a row are both lost, as in
+ * test_faults_periods.c. */
+static void bad_periods_lose_the_part_that_the_plan_says(void **state)
+{
+    enum {
+        PACKET_COUNT = 300000
+    };
+    const double q = (0.1 - 0.02) / (0.6 - 0.02), b = 25;
+    const double r = 1 - 1 / b - q / (b * (1 - q));
+    const double apart = 0.58 * 0.58 * q * (1 - q);
+    const double variance = 0.1 * 0.9 + 2 * apart * r / (1 - r);
+    struct fixture fixture;
+    double lost_count = 0, both_count = 0;
+    bool was_lost = false;
+
+    (void) state;
+    begin(&fixture, "",
+          "  loss: {chance: 10 %, burst: 25, within: 60 %, between: 2 %}\n");
+    send(&fixture, SKERRY, HARBOUR, 200);
+    carry(&fixture, PACKET_COUNT);
+    for (size_t i = 0; i < fixture.seen.count; i++) {
+        const bool is_lost = seen_at(&fixture, i)->fate == FATE_LOST;
+
+        lost_count += is_lost;
+        both_count += is_lost && was_lost;
+        was_lost = is_lost;
+    }
+    assert_true(fabs(lost_count - 0.1 * PACKET_COUNT)
+                < 5 * sqrt(PACKET_COUNT * variance));
+    /* Of the lost ones, how many follow another: its error is less than that of
+     * the loss itself. */
+    print_message("%.4f after a lost one, theory %.4f\n",
+                  both_count / lost_count, 0.1 + apart * r / 0.1);
+    assert_true(fabs(both_count / lost_count - (0.1 + apart * r / 0.1))
+                < 5 * sqrt(variance / PACKET_COUNT) / 0.1);
+    end(&fixture);
+}
+
 static void a_packet_is_lost_with_any_of_its_frames(void **state)
 {
     struct fixture fixture;
@@ -581,6 +619,7 @@ int main(void)
         cmocka_unit_test(
             each_frame_is_lost_by_itself_as_often_as_the_plan_says),
         cmocka_unit_test(bursts_of_lost_packets_are_as_long_as_the_plan_says),
+        cmocka_unit_test(bad_periods_lose_the_part_that_the_plan_says),
         cmocka_unit_test(a_packet_is_lost_with_any_of_its_frames),
         cmocka_unit_test(repeats_of_the_radio_repair_what_is_lost),
         cmocka_unit_test(

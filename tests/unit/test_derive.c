@@ -150,7 +150,7 @@ a_derived_plan_keeps_what_goes_wrong_on_the_practice_link(void **state)
     (void) fclose(file);
     read_plan(text, &again);
     assert_true(plan_is_equal(&plan, &again));
-    assert_int_equal(again.practice.event_count, 12);
+    assert_int_equal(again.practice.event_count, 13);
     assert_true(again.practice.faults.loss_burst == 4);
     assert_true(again.practice.ends[1].clock_offset_ns
                 == -90 * (int64_t) NS_PER_S);
@@ -193,6 +193,8 @@ what_goes_wrong_all_the_time_is_in_the_channel_from_the_start(void **state)
     assert_int_equal(air_config_from_plan(&plan, &config, &fault), 0);
     assert_true(config.faults.loss_ratio == 0.02);
     assert_true(config.faults.loss_burst == 4);
+    assert_true(config.faults.loss_within_ratio == 0.9);
+    assert_true(config.faults.loss_between_ratio == 0.003);
     assert_true(config.faults.fading_ratio == 0.2);
     assert_true(config.faults.fading_period_ns == 180 * NS_PER_S);
     assert_true(config.faults.duplicates_ratio == 0.01);

@@ -63,6 +63,10 @@ static void words_become_the_event_that_a_plan_would_state(void **state)
     assert_true(event.chance_ratio == 0.1 && event.burst == 2.5);
     assert_string_equal(event.from, "skerry");
     assert_string_equal(event.to, "");
+    assert_true(event.within_ratio == 1 && event.between_ratio == 0);
+    read_right(*state, "loss chance=10% burst=40 within=60% between=1/50",
+               &event);
+    assert_true(event.within_ratio == 0.6 && event.between_ratio == 0.02);
     read_right(*state, "  other traffic   share=1/4  length=2s ", &event);
     assert_int_equal(event.what, EVENT_OTHER_TRAFFIC);
     assert_true(event.share_ratio == 0.25);
@@ -93,13 +97,30 @@ static void wrong_words_are_refused_with_what_would_be_right(void **state)
         { "loss chance=", "chance: found '', expected a share" },
         { "loss chance=10% skerry",
           "loss: found 'skerry', expected KEY=VALUE of for, end, from, to, "
-          "chance or burst" },
+          "chance, burst, within or between" },
         { "loss chance=10% at=5s", "loss: found 'at=5s', expected KEY=VALUE" },
         { "loss chance=10% what=outage", "loss: found 'what=outage', expec" },
         { "loss chance=10% =3", "loss: found '=3', expected KEY=VALUE" },
         { "loss chance=10% colour=red", "loss: found 'colour=red', expected" },
         { "loss chance=80% burst=3",
           "chance: found 80.0 % with burst 3, expected at most 75.0 %" },
+        { "loss chance=40% burst=3 within=50%",
+          "chance: found 40.0 % with burst 3, within 50.0 %, expected at most "
+          "37.5 %" },
+        { "loss chance=80% burst=3 between=10%",
+          "chance: found 80.0 % with burst 3, expected at most 77.5 % (at "
+          "least one frame lies between two bad periods)" },
+        { "loss chance=5% burst=3 between=10%",
+          "chance: found 5.00 % with between 10.0 %, expected at least 10.0 "
+          "%" },
+        { "loss chance=10% burst=3 within=10% between=10%",
+          "between: found 10.0 % with within 10.0 %, expected less than" },
+        { "loss chance=10% within=60%",
+          "within: found it without burst, expected burst too" },
+        { "loss chance=10% between=1%",
+          "between: found it without burst, expected burst too" },
+        { "corruption chance=10% within=60%",
+          "within: found 'corruption' with within, expected for, end," },
         { "outage chance=3%",
           "chance: found 'outage' with chance, expected for, end, from or to" },
         { "outage from=skery", "from: found 'skery', expected 'skerry' per" },
@@ -141,6 +162,7 @@ static void an_event_written_as_words_reads_back_as_the_same(void **state)
 {
     static const char *const all[] = {
         "loss for=20s from=skerry to=harbour chance=1/3 burst=2.5",
+        "loss chance=10% burst=40 within=60% between=2%",
         "duplicates end=skerry chance=100%",
         "reordering chance=5% by=12345678ns",
         "corruption to=harbour chance=0.25%",
@@ -165,6 +187,8 @@ static void an_event_written_as_words_reads_back_as_the_same(void **state)
         assert_true(event.for_ns == again.for_ns && event.by_ns == again.by_ns);
         assert_true(isnan(event.chance_ratio)
                     || event.chance_ratio == again.chance_ratio);
+        assert_true(event.within_ratio == again.within_ratio
+                    && event.between_ratio == again.between_ratio);
         assert_string_equal(event.step, again.step);
         assert_string_equal(event.end, again.end);
     }

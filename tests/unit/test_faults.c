@@ -133,13 +133,15 @@ bursts_have_the_ratio_and_the_run_lengths_of_gilberts_chain(void **state)
 static void the_most_loss_that_runs_allow_leaves_gaps_of_one_frame(void **state)
 {
     const double b = 3;
-    struct faults *faults = faults_of(lossy(faults_most_loss_ratio(b), b), 5);
+    const struct faults_config long_runs = lossy(0, b);
+    struct faults *faults =
+        faults_of(lossy(faults_most_loss_ratio(&long_runs), b), 5);
     struct lengths runs = { 0 }, gaps = { 0 };
 
     (void) state;
     assert_chain_ratio(draw_runs(faults, &runs, &gaps), b / (b + 1), b);
     assert_true(gaps.run_count > 1000 && gaps.sum == gaps.run_count);
-    assert_true(faults_most_loss_ratio((double) NAN) >= 1);
+    assert_true(faults_most_loss_ratio(&faults_none) >= 1);
     faults_free(faults);
 }
 

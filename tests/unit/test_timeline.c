@@ -231,7 +231,8 @@ static void of_several_the_last_named_counts_until_it_ends(void **state)
     /* The last named one begins first. */
     begin(&fixture,
           "  events:\n"
-          "    - {at: 2 s, for: 10 s, what: loss, chance: 20 %, burst: 2}\n"
+          "    - {at: 2 s, for: 10 s, what: loss, chance: 20 %, burst: 2,\n"
+          "       within: 80 %, between: 5 %}\n"
           "    - {at: 1 s, for: 5 s, what: loss, chance: 30 %, to: holm}\n");
     go_to(&fixture, 0.5);
     assert_true(faults(&fixture, HARBOUR, HOLM)->loss_ratio == 0.01);
@@ -248,8 +249,12 @@ static void of_several_the_last_named_counts_until_it_ends(void **state)
     go_to(&fixture, 8);
     assert_true(faults(&fixture, HARBOUR, HOLM)->loss_ratio == 0.2);
     assert_true(faults(&fixture, HARBOUR, HOLM)->loss_burst == 2);
+    assert_true(faults(&fixture, HARBOUR, HOLM)->loss_within_ratio == 0.8);
+    assert_true(faults(&fixture, HARBOUR, HOLM)->loss_between_ratio == 0.05);
     go_to(&fixture, 12);
     assert_true(faults(&fixture, HARBOUR, HOLM)->loss_ratio == 0.01);
+    assert_true(faults(&fixture, HARBOUR, HOLM)->loss_within_ratio == 1);
+    assert_true(faults(&fixture, HARBOUR, HOLM)->loss_between_ratio == 0);
     end(&fixture);
 }
 
