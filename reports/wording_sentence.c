@@ -53,7 +53,6 @@ static void append_case(char *text, size_t size, const struct finding *finding)
            finding->step);
 }
 
-/* one: what is said of a single case; several: of more. */
 /* Cases that are told by name; the table has the others. */
 #define CASES_MOST 4
 
@@ -63,6 +62,7 @@ static void append_more(char *text, size_t size, size_t count)
         append(text, size, " and %zu more", count - CASES_MOST);
 }
 
+/* one: what is said of a single case; several: of more. */
 static void append_cases(char *text, size_t size, const struct rows *table,
                          enum verdict verdict, const char *one,
                          const char *several)
@@ -263,10 +263,29 @@ static void say_messages(char *text, size_t size,
                (unsigned long long) sent_count, unconfirmed);
 }
 
+/* The link's verdict is of downloads alone on it, if there are any: the others
+ * are held against shares, in a section of their own. */
+static struct rows goodput_table(const struct reduction *reduction)
+{
+    struct rows all = wording_table(reduction, "goodput_steady");
+    struct rows alone = { .row_size = all.row_size };
+
+    for (size_t i = 0; i < all.count; i++) {
+        const struct finding *finding = rows_at(&all, i);
+
+        if (!wording_is_loaded(finding->condition))
+            *(struct finding *) rows_add(&alone) = *finding;
+    }
+    if (!alone.count)
+        return all;
+    rows_clear(&all);
+    return alone;
+}
+
 void wording_sentence(const struct reduction *reduction, char *ret_text,
                       size_t size)
 {
-    struct rows table = wording_table(reduction, "goodput_steady");
+    struct rows table = goodput_table(reduction);
     const struct verdict_counts counts = wording_counts(&table);
 
     ret_text[0] = '\0';
