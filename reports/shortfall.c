@@ -215,10 +215,20 @@ static void part_sender(struct parting *parting)
              parting->left_bps * evidence->receiver_ratio / left_ratio);
 }
 
+static bool has_late_echoes(const struct evidence *evidence)
+{
+    return evidence->echoes_count >= ECHOES_LEAST
+           && statistics_wilson_of(evidence->late_echoes_count,
+                                   evidence->echoes_count, CONFIDENCE_LEVEL)
+                      .low
+                  >= ECHO_LATE_RATIO;
+}
+
 static bool has_longer_echoes(const struct evidence *evidence)
 {
-    return evidence->echo_median_s
-           > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
+    return has_late_echoes(evidence)
+           || evidence->echo_median_s
+                  > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
 }
 
 /*
@@ -229,10 +239,12 @@ static double longer_cycle_bps(const struct evidence *evidence)
 {
     if (!has_longer_echoes(evidence) || !(evidence->cycle_s > 0))
         return 0;
-    const double more_s =
-        evidence->echo_median_s - evidence->echo_median_expected_s.high;
+    const double more_s = fmax(evidence->echo_median_s, evidence->echo_mean_s)
+                          - evidence->echo_median_expected_s.high;
 
-    return evidence->expected_bps * more_s / (evidence->cycle_s + more_s);
+    return more_s > 0
+               ? evidence->expected_bps * more_s / (evidence->cycle_s + more_s)
+               : 0;
 }
 
 /* A window that fills a link overflows its queue now and then, on a slow link

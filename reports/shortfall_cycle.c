@@ -83,6 +83,38 @@ static void take_least(const struct finding *finding, struct evidence *evidence)
         (struct range){ finding->expected_low, finding->expected_high };
 }
 
+/* Of a size that the expectation is for. */
+static bool is_expected(const struct finding *finding)
+{
+    return strcmp(finding->measure, "rtt_least") == 0
+           && !isnan(finding->expected_low);
+}
+
+static void count_late(const struct reduction *reduction,
+                       const struct exchange_record *ping,
+                       struct evidence *evidence)
+{
+    const struct expectation *expectation =
+        reduction_expectation(reduction, ping);
+    const double most_s =
+        (expectation->least_rtt_ns.high + expectation->spread_rtt_ns.high)
+        * 1e-9;
+
+    for (size_t i = 0; i < ping->probe_count; i++) {
+        /* Negative: the first one after a pause; infinite: lost. */
+        const double rtt_s = *(const double *) rows_at(&reduction->probes,
+                                                       ping->first_probe + i);
+
+        if (!(rtt_s > 0) || isinf(rtt_s))
+            continue;
+        evidence->echo_mean_s =
+            (evidence->echo_mean_s * evidence->echoes_count + rtt_s)
+            / (evidence->echoes_count + 1);
+        evidence->echoes_count++;
+        evidence->late_echoes_count += rtt_s > ECHO_LEAST_RATIO * most_s;
+    }
+}
+
 static void take_ping(const struct reduction *reduction,
                       const struct exchange_record *ping, uint64_t *most_count,
                       struct evidence *evidence)
@@ -93,6 +125,8 @@ static void take_ping(const struct reduction *reduction,
 
         if (!isfinite(finding->value))
             continue;
+        if (is_expected(finding))
+            count_late(reduction, ping, evidence);
         if (strcmp(finding->measure, "rtt_least") == 0)
             take_least(finding, evidence);
         else if (strcmp(finding->measure, "rtt_answered_p50") == 0)

@@ -44,6 +44,9 @@ struct evidence {
     /* Idle echoes between the two ends on this step. */
     double echo_least_s, echo_median_s; /* NaN: none */
     bool loses_echoes;                  /* more than one in a hundred */
+    /* Answered ones, those of them that took longer than any should on an idle
+     * channel, and what all took on average. */
+    double echoes_count, late_echoes_count, echo_mean_s;
     struct range echo_least_expected_s, echo_median_expected_s;
     char read_step[READING_TEXT_SIZE]; /* a radio told another step */
     char read_step_end[ADDRESS_SIZE];
@@ -121,6 +124,9 @@ void evidence_take_readings(const struct reduction *reduction,
 /* An idle echo's median above the most expected; its least about the same. */
 #define ECHO_MEDIAN_RATIO 1.15
 #define ECHO_LEAST_RATIO  1.10
+/* Idle echoes later than any should be: the lower end of their share's
+ * interval.  Others who come and go leave the median as it is. */
+#define ECHO_LATE_RATIO 0.05
 /* Idle echoes lost: the lower end of the loss's interval. */
 #define ECHO_LOSS_RATIO 0.01
 /* Echoes whose median is used. */

@@ -9,7 +9,8 @@ static const char *const advices[SHORTFALL_PARTS] = {
     [PART_OTHER_STEP] = "Look at both radios' step, set it anew at both ends, "
                         "and measure again.",
     [PART_OUTAGE] = "Look for what stood still then: supply, heat, a moved "
-                    "antenna, a blocked path; and watch the link for longer.",
+                    "antenna, a blocked path, a radio on another step; and "
+                    "watch the link for longer.",
     [PART_START_UP] = "Let the download run longer, or compare the steady "
                       "goodput: starting costs the same whatever the length.",
     [PART_SENDER_IDLE] = "Look at the sending computer: its load, its disc, "
@@ -85,6 +86,14 @@ static void say_evidence(const struct evidence *evidence,
                             "%.0f)",
                             evidence->read_stations_count,
                             evidence->plan_stations_count);
+        else if (!(evidence->echo_median_s
+                   > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high))
+            (void) snprintf(text, size,
+                            " (%.0f of %.0f idle echoes took longer than any "
+                            "should): other users, more stations or longer "
+                            "slots",
+                            evidence->late_echoes_count,
+                            evidence->echoes_count);
         else
             (void) snprintf(text, size,
                             " (idle echoes take %.0f ms, expected %.0f ms at "
