@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduction.h"
-#include "tests/support/made_run.h"
+#include "tests/support/reduced_run.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -16,40 +15,14 @@
 #define SHORT_BPS 25000
 #define TOOK_NS   (40 * NS_PER_S)
 
-struct fixture {
-    struct made_run made;
-    struct reduction reduction;
-    bool is_reduced;
-};
-
-static int set_up(void **state)
-{
-    struct fixture *fixture = calloc(1, sizeof(*fixture));
-
-    made_run_init(&fixture->made, false);
-    *state = fixture;
-    return 0;
-}
-
-static int tear_down(void **state)
-{
-    struct fixture *fixture = *state;
-
-    if (fixture->is_reduced)
-        reduction_clear(&fixture->reduction);
-    made_run_clear(&fixture->made);
-    free(fixture);
-    return 0;
-}
-
 /* Both ends' accounts of one download, for a test to spoil. */
 struct pair {
     struct exchange_account from, to;
 };
 typedef void spoil_fn(struct pair *pair);
 
-static void add_download(struct fixture *fixture, size_t step, uint64_t round,
-                         double goodput_bps, spoil_fn *spoil)
+static void add_download(struct reduced_run *fixture, size_t step,
+                         uint64_t round, double goodput_bps, spoil_fn *spoil)
 {
     static const struct download_spec spec = { .for_ns = TOOK_NS,
                                                .connections = 1 };
@@ -65,66 +38,33 @@ static void add_download(struct fixture *fixture, size_t step, uint64_t round,
     made_receiver(&download, &pair.to);
     if (spoil)
         spoil(&pair);
-    made_run_add(&fixture->made,
-                 &(struct made_exchange){ .kind = &download_kind,
-                                          .step = step,
-                                          .round = round,
-                                          .plan_index = 1,
-                                          .from = "mill",
-                                          .to = "quay",
-                                          .spec = &spec,
-                                          .from_account = &pair.from,
-                                          .to_account = &pair.to });
-    account_clear(&pair.from);
-    account_clear(&pair.to);
+    reduced_run_add(fixture,
+                    &(struct made_exchange){ .kind = &download_kind,
+                                             .step = step,
+                                             .round = round,
+                                             .plan_index = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = &spec },
+                    &pair.from, &pair.to);
 }
 
-static void reduce(struct fixture *fixture)
+static void assert_told(const struct reduced_run *fixture, const char *text)
 {
-    struct fault fault = { 0 };
-
-    made_run_end(&fixture->made, "complete");
-    reduction_init(&fixture->reduction, made_run_database(&fixture->made),
-                   &fixture->made.plan);
-    fixture->is_reduced = true;
-    if (reduction_run(&fixture->reduction, fixture->made.run.run, &fault))
-        fail_msg("%s", fault.text);
-}
-
-static bool has_sentence(const struct rows *sentences, const char *text)
-{
-    for (size_t i = 0; i < sentences->count; i++) {
-        if (strstr(((const struct sentence *) rows_at(sentences, i))->text,
-                   text))
-            return true;
-    }
-    return false;
-}
-
-static void assert_told(const struct fixture *fixture, const char *text)
-{
-    if (!has_sentence(&fixture->reduction.doubts, text))
+    if (!reduced_run_says(&fixture->reduction.doubts, text))
         fail_msg("no doubt says '%s'", text);
 }
 
-static const struct finding *find(const struct fixture *fixture,
+static const struct finding *find(const struct reduced_run *fixture,
                                   const char *measure, const char *step,
                                   uint64_t round)
 {
-    for (size_t i = 0; i < fixture->reduction.findings.count; i++) {
-        const struct finding *finding =
-            rows_at(&fixture->reduction.findings, i);
-
-        if (strcmp(finding->measure, measure) == 0
-            && strcmp(finding->step, step) == 0 && finding->round == round)
-            return finding;
-    }
-    fail_msg("no %s on %s in round %d", measure, step, (int) round);
-    return NULL;
+    return reduced_run_find(
+        fixture, &(struct reduced_wanted){ measure, step, NULL, round });
 }
 
 /* "" for one that stands. */
-static void assert_verdict(const struct fixture *fixture, const char *step,
+static void assert_verdict(const struct reduced_run *fixture, const char *step,
                            int verdict, const char *why)
 {
     const struct finding *finding = find(fixture, "goodput_steady", step, 1);
@@ -137,11 +77,11 @@ static void assert_verdict(const struct fixture *fixture, const char *step,
 
 /* A download that meets on calm, and one that is short on brisk, both spoilt.
  */
-static void add_spoilt(struct fixture *fixture, spoil_fn *spoil)
+static void add_spoilt(struct reduced_run *fixture, spoil_fn *spoil)
 {
     add_download(fixture, 0, 1, MEETS_BPS, spoil);
     add_download(fixture, 1, 1, SHORT_BPS, spoil);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
 }
 
 static void spoil_nothing(struct pair *pair)
@@ -151,7 +91,7 @@ static void spoil_nothing(struct pair *pair)
 
 static void without_a_doubt_both_verdicts_stand(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_nothing);
     assert_int_equal(fixture->reduction.doubts.count, 0);
@@ -170,7 +110,7 @@ static void a_computer_that_slept_takes_both_verdicts(void **state)
 {
     static const char why[] =
         "no verdict: the computer of quay slept meanwhile";
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_by_sleep);
     assert_told(fixture, "The computer of quay slept for 3.0 s");
@@ -190,7 +130,7 @@ static void a_clock_that_was_set_takes_both_verdicts(void **state)
     static const char why[] =
         "no verdict: the clock of mill was set meanwhile, "
         "or the computer stood still";
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_by_clock);
     assert_told(fixture, "The wall clock of mill was set by +7200.000 s");
@@ -207,10 +147,10 @@ static void spoil_by_route(struct pair *pair)
 static void a_route_that_changed_takes_both_verdicts(void **state)
 {
     static const char why[] = "no verdict: the way was another one, or changed";
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_download(fixture, 0, 1, MEETS_BPS, spoil_by_route);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     assert_told(fixture, "The interface of mill changed from radio0 to wlan0");
     assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
 }
@@ -218,7 +158,7 @@ static void a_route_that_changed_takes_both_verdicts(void **state)
 static void a_practice_link_that_lost_time_takes_both_verdicts(void **state)
 {
     static const char why[] = "no verdict: the practice link did not keep time";
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     assert_int_equal(
         sqlite3_exec(made_run_database(&fixture->made),
@@ -243,7 +183,7 @@ static void spoil_silence(struct pair *pair)
 
 static void a_link_that_was_not_idle_may_be_short_for_that(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_silence);
     assert_told(fixture, "The link was not idle when the download mill → quay");
@@ -271,7 +211,7 @@ static void spoil_by_others(struct pair *pair)
 
 static void other_traffic_may_be_why_it_is_short(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_by_others);
     assert_told(fixture, "more than what was sent on purpose");
@@ -288,7 +228,7 @@ static void spoil_by_new_interface(struct pair *pair)
 
 static void counters_made_anew_leave_other_traffic_unknown(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_by_new_interface);
     assert_told(fixture, "The interface counters of quay went backwards");
@@ -306,13 +246,13 @@ static void spoil_by_wrap(struct pair *pair)
 
 static void counters_of_32_bits_that_wrapped_are_counted_on(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_by_wrap);
     assert_int_equal(fixture->reduction.doubts.count, 0);
-    assert_true(has_sentence(&fixture->reduction.methods,
-                             "The interface counters of quay, of 32 bits, "
-                             "began anew during the download"));
+    assert_true(reduced_run_says(&fixture->reduction.methods,
+                                 "The interface counters of quay, of 32 bits, "
+                                 "began anew during the download"));
     assert_verdict(fixture, "brisk", VERDICT_SHORT, "");
 }
 
@@ -323,7 +263,7 @@ static void spoil_by_wrap_and_others(struct pair *pair)
 
 static void other_traffic_is_seen_across_a_wrap(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_by_wrap_and_others);
     assert_told(fixture, "more than what was sent on purpose");
@@ -333,7 +273,7 @@ static void other_traffic_is_seen_across_a_wrap(void **state)
 
 static void a_computer_too_slow_may_be_what_is_short(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct fault fault = { 0 };
 
     assert_int_equal(logbook_store_end(fixture->made.logbook, 1, "quay",
@@ -356,7 +296,7 @@ static void spoil_by_stop(struct pair *pair)
 
 static void what_was_stopped_early_is_not_said_to_meet(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_spoilt(fixture, spoil_by_stop);
     assert_told(fixture, "ended at quay as 'stopped'");
@@ -374,7 +314,7 @@ static void fewer_probes_than_planned_are_told(void **state)
                                                  .within_ratio = 0.05,
                                                  .size_bytes = 56,
                                                  .wait_ns = 10 * NS_PER_S };
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct exchange_account prober;
     struct exchange_account answerer;
     uint64_t rtts_ns[30];
@@ -395,7 +335,7 @@ static void fewer_probes_than_planned_are_told(void **state)
                                               .to_account = &answerer });
     account_clear(&prober);
     account_clear(&answerer);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     assert_told(fixture, "has fewer samples than planned: 30 of 40 probes");
     /* The other one ended because it was known well enough. */
     assert_int_equal(fixture->reduction.doubts.count, 1);
@@ -405,12 +345,12 @@ static void fewer_probes_than_planned_are_told(void **state)
 
 static void one_doubtful_round_takes_the_verdict_of_all(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     for (uint64_t round = 1; round <= 3; round++)
         add_download(fixture, 0, round, MEETS_BPS,
                      round == 2 ? spoil_by_sleep : NULL);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     const struct finding *all = find(fixture, "goodput_steady", "calm", 0);
 
     assert_int_equal(all->verdict, VERDICT_UNDECIDED);
@@ -419,7 +359,9 @@ static void one_doubtful_round_takes_the_verdict_of_all(void **state)
     assert_verdict(fixture, "calm", VERDICT_MEETS, "");
 }
 
-#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+#define TEST(name)                                                             \
+    cmocka_unit_test_setup_teardown(name, reduced_run_set_up,                  \
+                                    reduced_run_tear_down)
 
 int main(void)
 {

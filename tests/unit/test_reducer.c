@@ -1,38 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/capacity.h"
 #include "reports/report.h"
-#include "tests/support/made_run.h"
+#include "tests/support/reduced_run.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdlib.h>
 /* cmocka.h must follow the three above */
 #include <cmocka.h>
-
-struct fixture {
-    struct made_run made;
-    struct rows findings;
-};
-
-static int set_up(void **state)
-{
-    struct fixture *fixture = calloc(1, sizeof(*fixture));
-
-    made_run_init(&fixture->made, false);
-    fixture->findings.row_size = sizeof(struct finding);
-    *state = fixture;
-    return 0;
-}
-
-static int tear_down(void **state)
-{
-    struct fixture *fixture = *state;
-
-    rows_clear(&fixture->findings);
-    made_run_clear(&fixture->made);
-    free(fixture);
-    return 0;
-}
 
 /* --- what the runs are made of -------------------------------------------- */
 
@@ -51,28 +26,26 @@ static struct made_download steady_download(double goodput_bps)
                                    .for_ns = 22 * NS_PER_S };
 }
 
-static void add_download(struct made_run *made, size_t step, uint64_t round,
-                         const struct made_download *download)
+static void add_download(struct reduced_run *fixture, size_t step,
+                         uint64_t round, const struct made_download *download)
 {
     struct exchange_account sender;
     struct exchange_account receiver;
 
     made_sender(download, &sender);
     made_receiver(download, &receiver);
-    made_run_add(made, &(struct made_exchange){ .kind = &download_kind,
-                                                .step = step,
-                                                .round = round,
-                                                .plan_index = 1,
-                                                .from = "mill",
-                                                .to = "quay",
-                                                .spec = &spec_22_s,
-                                                .from_account = &sender,
-                                                .to_account = &receiver });
-    account_clear(&sender);
-    account_clear(&receiver);
+    reduced_run_add(fixture,
+                    &(struct made_exchange){ .kind = &download_kind,
+                                             .step = step,
+                                             .round = round,
+                                             .plan_index = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = &spec_22_s },
+                    &sender, &receiver);
 }
 
-static void add_ping(struct made_run *made, const uint64_t *rtts_ns,
+static void add_ping(struct reduced_run *fixture, const uint64_t *rtts_ns,
                      size_t count, uint64_t round)
 {
     struct exchange_account prober;
@@ -80,43 +53,22 @@ static void add_ping(struct made_run *made, const uint64_t *rtts_ns,
 
     made_prober(rtts_ns, count, &prober);
     made_answerer(&answerer);
-    made_run_add(made, &(struct made_exchange){ .kind = &ping_kind,
-                                                .round = round,
-                                                .from = "quay",
-                                                .to = "mill",
-                                                .spec = &spec_echo,
-                                                .from_account = &prober,
-                                                .to_account = &answerer });
-    account_clear(&prober);
-    account_clear(&answerer);
-}
-
-static void reduce(struct fixture *fixture)
-{
-    struct fault fault = { 0 };
-
-    made_run_end(&fixture->made, "complete");
-    if (reduce_run(made_run_database(&fixture->made), fixture->made.run.run,
-                   &fixture->made.plan, &fixture->findings, &fault))
-        fail_msg("%s", fault.text);
+    reduced_run_add(fixture,
+                    &(struct made_exchange){ .kind = &ping_kind,
+                                             .round = round,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = &spec_echo },
+                    &prober, &answerer);
 }
 
 /* The one of that round (0: of all together). */
-static const struct finding *find(const struct fixture *fixture,
+static const struct finding *find(const struct reduced_run *fixture,
                                   const char *measure, const char *step,
                                   uint64_t round)
 {
-    for (size_t i = 0; i < fixture->findings.count; i++) {
-        const struct finding *finding = rows_at(&fixture->findings, i);
-
-        if (strcmp(finding->measure, measure) == 0
-            && (!step || strcmp(finding->step, step) == 0)
-            && finding->round == round)
-            return finding;
-    }
-    fail_msg("no %s of step %s, round %llu", measure, step ? step : "any",
-             (unsigned long long) round);
-    return NULL;
+    return reduced_run_find(
+        fixture, &(struct reduced_wanted){ measure, step, NULL, round });
 }
 
 static void assert_close(double value, double expected, double tolerance)
@@ -129,11 +81,11 @@ static void assert_close(double value, double expected, double tolerance)
 
 static void a_constant_rate_is_found_as_it_is(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     const struct made_download download = steady_download(37000);
 
-    add_download(&fixture->made, 0, 1, &download);
-    reduce(fixture);
+    add_download(fixture, 0, 1, &download);
+    reduced_run_reduce(fixture);
     const struct finding *steady = find(fixture, "goodput_steady", "calm", 1);
     const struct finding *whole = find(fixture, "goodput_whole", "calm", 1);
 
@@ -154,7 +106,7 @@ static void a_constant_rate_is_found_as_it_is(void **state)
 
 static void the_interval_holds_the_truth_about_as_often_as_it_says(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     int held = 0;
     int settled = 0;
     const int rounds = 300;
@@ -163,9 +115,9 @@ static void the_interval_holds_the_truth_about_as_often_as_it_says(void **state)
         struct made_download download = steady_download(37000);
 
         download.jitter_seed = (uint64_t) i * 7919 + 1;
-        add_download(&fixture->made, 0, (uint64_t) i + 1, &download);
+        add_download(fixture, 0, (uint64_t) i + 1, &download);
     }
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     for (int i = 0; i < rounds; i++) {
         const struct finding *steady =
             find(fixture, "goodput_steady", "calm", (uint64_t) i + 1);
@@ -181,12 +133,12 @@ static void the_interval_holds_the_truth_about_as_often_as_it_says(void **state)
 
 static void a_slow_start_is_cut_off(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct made_download download = steady_download(37000);
 
     download.warm_up_ns = 4 * NS_PER_S;
-    add_download(&fixture->made, 0, 1, &download);
-    reduce(fixture);
+    add_download(fixture, 0, 1, &download);
+    reduced_run_reduce(fixture);
     assert_close(find(fixture, "goodput_steady", "calm", 1)->value, 37000,
                  0.005);
     /* 4 of 22 s at a quarter: the whole transfer has it in it. */
@@ -196,7 +148,7 @@ static void a_slow_start_is_cut_off(void **state)
 
 static void the_interval_decides_the_verdict(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct expectation expectation;
     static const struct {
         double share_of_low, share_of_high;
@@ -214,9 +166,9 @@ static void the_interval_decides_the_verdict(void **state)
             cases[i].share_of_low * expectation.goodput_bps.low
             + cases[i].share_of_high * expectation.goodput_bps.high);
 
-        add_download(&fixture->made, 0, i + 1, &download);
+        add_download(fixture, 0, i + 1, &download);
     }
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     for (size_t i = 0; i < COUNT_OF(cases); i++)
         assert_int_equal(
             find(fixture, "goodput_steady", "calm", i + 1)->verdict,
@@ -226,7 +178,7 @@ static void the_interval_decides_the_verdict(void **state)
 static void
 a_straddling_interval_is_undecided_and_says_how_much_more(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct expectation expectation;
 
     capacity_expect_of(&fixture->made.plan, &fixture->made.plan.steps[0],
@@ -235,8 +187,8 @@ a_straddling_interval_is_undecided_and_says_how_much_more(void **state)
         steady_download(0.9005 * expectation.goodput_bps.low);
 
     download.jitter_seed = 99;
-    add_download(&fixture->made, 0, 1, &download);
-    reduce(fixture);
+    add_download(fixture, 0, 1, &download);
+    reduced_run_reduce(fixture);
     const struct finding *steady = find(fixture, "goodput_steady", "calm", 1);
 
     assert_int_equal(steady->verdict, VERDICT_UNDECIDED);
@@ -245,12 +197,12 @@ a_straddling_interval_is_undecided_and_says_how_much_more(void **state)
 
 static void too_short_a_download_gives_only_the_whole_transfer(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct made_download download = steady_download(37000);
 
     download.for_ns = 4 * NS_PER_S;
-    add_download(&fixture->made, 0, 1, &download);
-    reduce(fixture);
+    add_download(fixture, 0, 1, &download);
+    reduced_run_reduce(fixture);
     const struct finding *steady = find(fixture, "goodput_steady", "calm", 1);
 
     assert_true(isnan(steady->value));
@@ -262,15 +214,15 @@ static void too_short_a_download_gives_only_the_whole_transfer(void **state)
 
 static void repeats_give_whole_transfers_an_interval(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     const double rates_bps[] = { 36000, 37000, 38000 };
 
     for (size_t i = 0; i < COUNT_OF(rates_bps); i++) {
         const struct made_download download = steady_download(rates_bps[i]);
 
-        add_download(&fixture->made, 0, i + 1, &download);
+        add_download(fixture, 0, i + 1, &download);
     }
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     const struct finding *whole = find(fixture, "goodput_whole", "calm", 0);
 
     assert_close(whole->value, 37000, 0.01);
@@ -283,7 +235,7 @@ static void repeats_give_whole_transfers_an_interval(void **state)
 static void
 rounds_together_have_the_error_of_their_own_or_their_spread(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     static const double rates_bps[] = { 35000, 36000, 37000, 38000, 39000 };
 
     /* Two rounds on one step: the errors from within are added; five on the
@@ -293,10 +245,10 @@ rounds_together_have_the_error_of_their_own_or_their_spread(void **state)
         struct made_download fast = steady_download(2 * rates_bps[i]);
 
         if (i < 2)
-            add_download(&fixture->made, 0, i + 1, &slow);
-        add_download(&fixture->made, 1, i + 1, &fast);
+            add_download(fixture, 0, i + 1, &slow);
+        add_download(fixture, 1, i + 1, &fast);
     }
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     const struct finding *two = find(fixture, "goodput_steady", "calm", 0);
     const struct finding *five = find(fixture, "goodput_steady", "brisk", 0);
 
@@ -314,15 +266,15 @@ rounds_together_have_the_error_of_their_own_or_their_spread(void **state)
 static void
 gain_is_the_ratio_of_the_steps_with_the_promise_beside_it(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct made_download slow = steady_download(37000);
     struct made_download fast = steady_download(70300);
 
     slow.jitter_seed = 5;
     fast.jitter_seed = 6;
-    add_download(&fixture->made, 0, 1, &slow);
-    add_download(&fixture->made, 1, 1, &fast);
-    reduce(fixture);
+    add_download(fixture, 0, 1, &slow);
+    add_download(fixture, 1, 1, &fast);
+    reduced_run_reduce(fixture);
     const struct finding *gain = find(fixture, "gain", "brisk", 0);
 
     assert_close(gain->value, 1.9, 0.02);
@@ -336,7 +288,7 @@ gain_is_the_ratio_of_the_steps_with_the_promise_beside_it(void **state)
 
 static void a_gain_over_five_rounds_has_a_verdict(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     for (uint64_t round = 1; round <= 5; round++) {
         struct made_download slow =
@@ -344,27 +296,26 @@ static void a_gain_over_five_rounds_has_a_verdict(void **state)
         struct made_download fast =
             steady_download(70300 + 600 * (double) round);
 
-        add_download(&fixture->made, 0, round, &slow);
-        add_download(&fixture->made, 1, round, &fast);
+        add_download(fixture, 0, round, &slow);
+        add_download(fixture, 1, round, &fast);
     }
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     assert_int_equal(find(fixture, "gain", "brisk", 0)->verdict, VERDICT_MEETS);
 }
 
 static void the_plan_says_what_share_meets(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct made_download slow = steady_download(34500);
 
     slow.jitter_seed = 5;
-    add_download(&fixture->made, 0, 1, &slow);
-    reduce(fixture);
+    add_download(fixture, 0, 1, &slow);
+    reduced_run_reduce(fixture);
     assert_int_equal(find(fixture, "goodput_steady", "calm", 1)->verdict,
                      VERDICT_MEETS);
-    rows_clear(&fixture->findings);
     /* The same figure against a limit that it does not reach. */
     fixture->made.plan.link.meets_ratio = 1;
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     assert_int_not_equal(find(fixture, "goodput_steady", "calm", 1)->verdict,
                          VERDICT_MEETS);
 }
@@ -373,13 +324,13 @@ static void the_plan_says_what_share_meets(void **state)
 
 static void percentiles_count_a_lost_probe_as_infinite(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     uint64_t rtts_ns[100];
 
     for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
         rtts_ns[i] = i % 20 ? (i + 1) * NS_PER_MS : 0;
-    add_ping(&fixture->made, rtts_ns, COUNT_OF(rtts_ns), 1);
-    reduce(fixture);
+    add_ping(fixture, rtts_ns, COUNT_OF(rtts_ns), 1);
+    reduced_run_reduce(fixture);
     const struct finding *loss = find(fixture, "loss", "calm", 1);
 
     assert_close(loss->value, 0.05, 1e-12);
@@ -402,7 +353,7 @@ static void percentiles_count_a_lost_probe_as_infinite(void **state)
 
 static void a_probe_after_a_pause_counts_for_loss_only(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     uint64_t rtts_ns[40];
     struct exchange_account prober;
 
@@ -419,7 +370,7 @@ static void a_probe_after_a_pause_counts_for_loss_only(void **state)
                                           .spec = &spec_echo,
                                           .from_account = &prober });
     account_clear(&prober);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     assert_int_equal(find(fixture, "loss", "calm", 1)->samples_count, 40);
     assert_int_equal(find(fixture, "rtt_p90", "calm", 1)->samples_count, 39);
     assert_close(find(fixture, "rtt_p90", "calm", 1)->value, 0.06, 1e-9);
@@ -430,14 +381,14 @@ static void a_probe_after_a_pause_counts_for_loss_only(void **state)
 
 static void rounds_are_pooled_for_percentiles(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     uint64_t rtts_ns[40];
 
     for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
         rtts_ns[i] = (60 + i) * NS_PER_MS;
-    add_ping(&fixture->made, rtts_ns, COUNT_OF(rtts_ns), 1);
-    add_ping(&fixture->made, rtts_ns, COUNT_OF(rtts_ns), 2);
-    reduce(fixture);
+    add_ping(fixture, rtts_ns, COUNT_OF(rtts_ns), 1);
+    add_ping(fixture, rtts_ns, COUNT_OF(rtts_ns), 2);
+    reduced_run_reduce(fixture);
     assert_true(isnan(find(fixture, "rtt_p95", "calm", 1)->value));
     assert_int_equal(find(fixture, "rtt_p95", "calm", 0)->samples_count, 80);
     assert_close(find(fixture, "rtt_p95", "calm", 0)->value, 0.097, 1e-9);
@@ -448,7 +399,7 @@ static void rounds_are_pooled_for_percentiles(void **state)
 static void
 a_missing_account_is_a_finding_without_value_that_says_why(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     made_run_add(&fixture->made,
                  &(struct made_exchange){ .kind = &download_kind,
@@ -461,7 +412,7 @@ a_missing_account_is_a_finding_without_value_that_says_why(void **state)
                                                           .from = "quay",
                                                           .to = "mill",
                                                           .spec = &spec_echo });
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     static const char *const measures[] = { "goodput_steady", "goodput_whole",
                                             "rtt_p50", "loss" };
 
@@ -476,7 +427,7 @@ a_missing_account_is_a_finding_without_value_that_says_why(void **state)
 
 static void a_failed_account_gives_its_trouble_as_why(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     const struct made_download download = steady_download(37000);
     struct exchange_account receiver;
 
@@ -492,14 +443,14 @@ static void a_failed_account_gives_its_trouble_as_why(void **state)
                                           .spec = &spec_22_s,
                                           .to_account = &receiver });
     account_clear(&receiver);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     assert_non_null(strstr(find(fixture, "goodput_steady", NULL, 1)->why,
                            "connection refused"));
 }
 
 static void odd_arrivals_never_give_a_figure_that_is_not_there(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     static const struct download_arrival odd[][3] = {
         { { 0, 0, 0 } },
         { { 0, 5000000000000, 1000 } },
@@ -530,7 +481,7 @@ static void odd_arrivals_never_give_a_figure_that_is_not_there(void **state)
                                               .to_account = &receiver });
         account_clear(&receiver);
     }
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     for (size_t i = 0; i < COUNT_OF(odd) + 1; i++)
         assert_true(isnan(
             find(fixture, "goodput_steady", NULL, (uint64_t) i + 1)->value));
@@ -538,12 +489,12 @@ static void odd_arrivals_never_give_a_figure_that_is_not_there(void **state)
 
 static void pings_without_probes_or_answers_give_no_percentile(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     const uint64_t lost[50] = { 0 };
 
-    add_ping(&fixture->made, NULL, 0, 1);
-    add_ping(&fixture->made, lost, COUNT_OF(lost), 2);
-    reduce(fixture);
+    add_ping(fixture, NULL, 0, 1);
+    add_ping(fixture, lost, COUNT_OF(lost), 2);
+    reduced_run_reduce(fixture);
     assert_true(isnan(find(fixture, "loss", NULL, 1)->value));
     assert_true(isnan(find(fixture, "rtt_p50", NULL, 1)->value));
     assert_true(find(fixture, "loss", NULL, 2)->value == 1);
@@ -591,7 +542,7 @@ static void fill_with_nonsense(struct draw *draw, const struct kind *kind,
 /* The sanitizer build makes a test of this. */
 static void nonsense_is_reduced_without_a_crash(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct draw draw = { 4711 };
     static const struct download_spec by_size = { .size_bytes = 1000,
                                                   .connections = 1 };
@@ -620,9 +571,10 @@ static void nonsense_is_reduced_without_a_crash(void **state)
         account_clear(&from);
         account_clear(&to);
     }
-    reduce(fixture);
-    for (size_t i = 0; i < fixture->findings.count; i++) {
-        const struct finding *finding = rows_at(&fixture->findings, i);
+    reduced_run_reduce(fixture);
+    for (size_t i = 0; i < fixture->reduction.findings.count; i++) {
+        const struct finding *finding =
+            rows_at(&fixture->reduction.findings, i);
 
         assert_true(!isnan(finding->value) || finding->why[0]);
     }
@@ -661,7 +613,7 @@ static void tcp_tells_its_efficiency_and_its_buffer_delay(void **state)
           .least_rtt_us = 150000 },
     };
     const struct made_download download = steady_download(37000);
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct exchange_account sender, receiver;
 
     made_sender(&download, &sender);
@@ -679,7 +631,7 @@ static void tcp_tells_its_efficiency_and_its_buffer_delay(void **state)
                                           .to_account = &receiver });
     account_clear(&sender);
     account_clear(&receiver);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     const struct finding *efficiency = find(fixture, "tcp_efficiency", NULL, 1);
     const struct finding *delay = find(fixture, "buffer_delay", NULL, 1);
 
@@ -692,11 +644,11 @@ static void tcp_tells_its_efficiency_and_its_buffer_delay(void **state)
 
 static void an_empty_run_and_an_unknown_one_are_told_apart(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     struct rows findings = { .row_size = sizeof(struct finding) };
     struct fault fault = { 0 };
 
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     assert_true(isnan(find(fixture, "control_share", NULL, 0)->value));
     assert_int_not_equal(reduce_run(made_run_database(&fixture->made), 99,
                                     &fixture->made.plan, &findings, &fault),
@@ -706,13 +658,13 @@ static void an_empty_run_and_an_unknown_one_are_told_apart(void **state)
 
 static void control_traffic_is_a_share_of_all_bytes(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
     uint64_t rtts_ns[40];
 
     for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
         rtts_ns[i] = 60 * NS_PER_MS;
-    add_ping(&fixture->made, rtts_ns, COUNT_OF(rtts_ns), 1);
-    reduce(fixture);
+    add_ping(fixture, rtts_ns, COUNT_OF(rtts_ns), 1);
+    reduced_run_reduce(fixture);
     const struct finding *share = find(fixture, "control_share", NULL, 0);
 
     /* 1600 bytes a group, 40 probes and answers of 84 */
@@ -721,7 +673,8 @@ static void control_traffic_is_a_share_of_all_bytes(void **state)
 }
 
 #define WITH_FIXTURE(test)                                                     \
-    cmocka_unit_test_setup_teardown(test, set_up, tear_down)
+    cmocka_unit_test_setup_teardown(test, reduced_run_set_up,                  \
+                                    reduced_run_tear_down)
 
 int main(void)
 {

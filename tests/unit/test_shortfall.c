@@ -1,9 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/shortfall.h"
 
-#include "reports/reduction.h"
 #include "tests/bench/tcp_model.h"
-#include "tests/support/made_run.h"
+#include "tests/support/reduced_run.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -14,11 +13,9 @@
 /* Samples come from a TCP of the tests' own over the practice link's air: it
  * shares nothing with what is tested. */
 struct fixture {
-    struct made_run made;
+    struct reduced_run run;
     struct tcp_model model;
     struct download_spec spec;
-    struct reduction reduction;
-    bool is_reduced;
 };
 
 static int set_up(void **state)
@@ -26,14 +23,15 @@ static int set_up(void **state)
     struct fixture *fixture = calloc(1, sizeof(*fixture));
     struct fault fault = { 0 };
 
-    made_run_init(&fixture->made, false);
-    fixture->made.plan.practice.queue_bytes = 96000;
+    reduced_run_init(&fixture->run);
+    fixture->run.made.plan.practice.queue_bytes = 96000;
     fixture->model = (struct tcp_model){ .sender = 0,
                                          .receiver = 1,
                                          .seed = 5,
                                          .segment_bytes = 1448,
                                          .for_ns = 40 * NS_PER_S };
-    if (air_config_from_plan(&fixture->made.plan, &fixture->model.air, &fault))
+    if (air_config_from_plan(&fixture->run.made.plan, &fixture->model.air,
+                             &fault))
         return -1;
     fixture->spec =
         (struct download_spec){ .for_ns = 40 * NS_PER_S, .connections = 1 };
@@ -45,9 +43,7 @@ static int tear_down(void **state)
 {
     struct fixture *fixture = *state;
 
-    if (fixture->is_reduced)
-        reduction_clear(&fixture->reduction);
-    made_run_clear(&fixture->made);
+    reduced_run_clear(&fixture->run);
     free(fixture);
     return 0;
 }
@@ -58,17 +54,14 @@ static void add_download(struct fixture *fixture)
     struct exchange_account receiver;
 
     tcp_model_run(&fixture->model, &sender, &receiver);
-    made_run_add(&fixture->made,
-                 &(struct made_exchange){ .kind = &download_kind,
-                                          .round = 1,
-                                          .plan_index = 1,
-                                          .from = "mill",
-                                          .to = "quay",
-                                          .spec = &fixture->spec,
-                                          .from_account = &sender,
-                                          .to_account = &receiver });
-    account_clear(&sender);
-    account_clear(&receiver);
+    reduced_run_add(&fixture->run,
+                    &(struct made_exchange){ .kind = &download_kind,
+                                             .round = 1,
+                                             .plan_index = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = &fixture->spec },
+                    &sender, &receiver);
 }
 
 static void add_pings(struct fixture *fixture)
@@ -83,37 +76,22 @@ static void add_pings(struct fixture *fixture)
     echo_model_run(&fixture->model, COUNT_OF(rtts_ns), 0.4, rtts_ns);
     made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
     made_answerer(&answerer);
-    made_run_add(&fixture->made,
-                 &(struct made_exchange){ .kind = &ping_kind,
-                                          .round = 1,
-                                          .from = "mill",
-                                          .to = "quay",
-                                          .spec = &spec,
-                                          .from_account = &prober,
-                                          .to_account = &answerer });
-    account_clear(&prober);
-    account_clear(&answerer);
-}
-
-static void reduce(struct fixture *fixture)
-{
-    struct fault fault = { 0 };
-
-    made_run_end(&fixture->made, "complete");
-    reduction_init(&fixture->reduction, made_run_database(&fixture->made),
-                   &fixture->made.plan);
-    fixture->is_reduced = true;
-    if (reduction_run(&fixture->reduction, fixture->made.run.run, &fault))
-        fail_msg("%s", fault.text);
+    reduced_run_add(&fixture->run,
+                    &(struct made_exchange){ .kind = &ping_kind,
+                                             .round = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = &spec },
+                    &prober, &answerer);
 }
 
 /* The only shortfall; its parts add up and are findings. */
 static const struct shortfall *explained(struct fixture *fixture)
 {
-    reduce(fixture);
-    assert_int_equal(fixture->reduction.shortfalls.count, 1);
+    reduced_run_reduce(&fixture->run);
+    assert_int_equal(fixture->run.reduction.shortfalls.count, 1);
     const struct shortfall *shortfall =
-        rows_at(&fixture->reduction.shortfalls, 0);
+        rows_at(&fixture->run.reduction.shortfalls, 0);
     double sum_bps = 0;
     size_t findings = 0;
 
@@ -122,9 +100,9 @@ static const struct shortfall *explained(struct fixture *fixture)
     assert_true(
         fabs(sum_bps - (shortfall->expected_bps - shortfall->measured_bps))
         < 1e-6 * shortfall->expected_bps);
-    for (size_t i = 0; i < fixture->reduction.findings.count; i++) {
+    for (size_t i = 0; i < fixture->run.reduction.findings.count; i++) {
         const struct finding *finding =
-            rows_at(&fixture->reduction.findings, i);
+            rows_at(&fixture->run.reduction.findings, i);
 
         findings += strncmp(finding->measure, "shortfall_", 10) == 0;
     }
@@ -141,8 +119,8 @@ static void a_link_that_meets_gets_no_cause(void **state)
 
     add_pings(fixture);
     add_download(fixture);
-    reduce(fixture);
-    assert_int_equal(fixture->reduction.shortfalls.count, 0);
+    reduced_run_reduce(&fixture->run);
+    assert_int_equal(fixture->run.reduction.shortfalls.count, 0);
 }
 
 static void nothing_for_long_is_an_outage(void **state)
@@ -230,7 +208,7 @@ static void without_echoes_a_longer_cycle_is_a_guess_and_said_so(void **state)
 static void a_slower_step_is_told_by_goodput_and_echoes(void **state)
 {
     struct fixture *fixture = *state;
-    struct plan_step *steps = fixture->made.plan.steps;
+    struct plan_step *steps = fixture->run.made.plan.steps;
     const struct plan_step calm = steps[0];
 
     /* Stated: the brisk one, whose exchanges are on index 0 here. */
@@ -259,9 +237,10 @@ static void a_clean_short_download_has_no_foreign_traffic(void **state)
     fixture->model.size_bytes = fixture->spec.size_bytes = 12000;
     fixture->spec.for_ns = 0;
     add_download(fixture);
-    reduce(fixture);
-    for (size_t i = 0; i < fixture->reduction.doubts.count; i++) {
-        const struct sentence *doubt = rows_at(&fixture->reduction.doubts, i);
+    reduced_run_reduce(&fixture->run);
+    for (size_t i = 0; i < fixture->run.reduction.doubts.count; i++) {
+        const struct sentence *doubt =
+            rows_at(&fixture->run.reduction.doubts, i);
 
         assert_null(strstr(doubt->text, "other traffic"));
     }
@@ -272,15 +251,15 @@ static void a_clean_short_download_has_no_foreign_traffic(void **state)
 
 static const struct finding *steady_of(const struct fixture *fixture)
 {
-    for (size_t i = 0; i < fixture->reduction.findings.count; i++) {
+    for (size_t i = 0; i < fixture->run.reduction.findings.count; i++) {
         const struct finding *finding =
-            rows_at(&fixture->reduction.findings, i);
+            rows_at(&fixture->run.reduction.findings, i);
 
         if (strcmp(finding->measure, "goodput_steady") == 0)
             return finding;
     }
     fail_msg("no steady goodput");
-    return rows_at(&fixture->reduction.findings, 0);
+    return rows_at(&fixture->run.reduction.findings, 0);
 }
 
 static void add_spoiled(struct fixture *fixture, uint64_t slept_ns,
@@ -291,7 +270,7 @@ static void add_spoiled(struct fixture *fixture, uint64_t slept_ns,
 
     tcp_model_run(&fixture->model, &sender, &receiver);
     receiver.suspended_ns = slept_ns;
-    made_run_add(&fixture->made,
+    made_run_add(&fixture->run.made,
                  &(struct made_exchange){ .kind = &download_kind,
                                           .round = 1,
                                           .plan_index = 1,
@@ -310,7 +289,7 @@ static void without_a_doubt_the_verdict_stands(void **state)
     struct fixture *fixture = *state;
 
     add_spoiled(fixture, 0, "a note of no weight");
-    reduce(fixture);
+    reduced_run_reduce(&fixture->run);
     assert_int_equal(steady_of(fixture)->verdict, VERDICT_MEETS);
 }
 
@@ -319,7 +298,7 @@ static void a_computer_that_slept_leaves_no_verdict(void **state)
     struct fixture *fixture = *state;
 
     add_spoiled(fixture, 3 * NS_PER_S, NULL);
-    reduce(fixture);
+    reduced_run_reduce(&fixture->run);
     assert_int_equal(steady_of(fixture)->verdict, VERDICT_UNDECIDED);
     assert_non_null(strstr(steady_of(fixture)->why, "slept"));
 }

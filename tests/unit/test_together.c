@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduction.h"
-#include "tests/support/made_run.h"
+#include "tests/support/reduced_run.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -8,75 +7,23 @@
 /* cmocka.h must follow the three above */
 #include <cmocka.h>
 
-struct fixture {
-    struct made_run made;
-    struct reduction reduction;
-    bool is_reduced;
-};
-
 static const struct download_spec spec_22_s = { .for_ns = 22 * NS_PER_S,
                                                 .connections = 1 };
 static const struct ping_spec spec_echo = { .count = 40,
                                             .size_bytes = 56,
                                             .wait_ns = 10 * NS_PER_S };
 
-static int set_up(void **state)
-{
-    struct fixture *fixture = calloc(1, sizeof(*fixture));
-
-    made_run_init(&fixture->made, false);
-    *state = fixture;
-    return 0;
-}
-
-static int tear_down(void **state)
-{
-    struct fixture *fixture = *state;
-
-    if (fixture->is_reduced)
-        reduction_clear(&fixture->reduction);
-    made_run_clear(&fixture->made);
-    free(fixture);
-    return 0;
-}
-
-static void reduce(struct fixture *fixture)
-{
-    struct fault fault = { 0 };
-
-    made_run_end(&fixture->made, "complete");
-    reduction_init(&fixture->reduction, made_run_database(&fixture->made),
-                   &fixture->made.plan);
-    fixture->is_reduced = true;
-    if (reduction_run(&fixture->reduction, fixture->made.run.run, &fault))
-        fail_msg("%s", fault.text);
-}
-
 /* What is not there has no value and no name. */
 static const struct finding none = { .value = (double) NAN };
 
-static const struct finding *find(const struct fixture *fixture,
+static const struct finding *find(const struct reduced_run *fixture,
                                   const char *measure, const char *from)
 {
-    for (size_t i = 0; i < fixture->reduction.findings.count; i++) {
-        const struct finding *finding =
-            rows_at(&fixture->reduction.findings, i);
+    const struct finding *finding = reduced_run_seek(
+        fixture,
+        &(struct reduced_wanted){ measure, NULL, from, REDUCED_ANY_ROUND });
 
-        if (strcmp(finding->measure, measure) == 0
-            && (!from || strcmp(finding->from, from) == 0))
-            return finding;
-    }
-    return &none;
-}
-
-static bool has_sentence(const struct rows *sentences, const char *text)
-{
-    for (size_t i = 0; i < sentences->count; i++) {
-        if (strstr(((const struct sentence *) rows_at(sentences, i))->text,
-                   text))
-            return true;
-    }
-    return false;
+    return finding ? finding : &none;
 }
 
 static void make_download(double goodput_bps, struct exchange_account *sender,
@@ -93,7 +40,7 @@ static void make_download(double goodput_bps, struct exchange_account *sender,
     made_receiver(&download, receiver);
 }
 
-static void add_two_downloads(struct fixture *fixture, double there_bps,
+static void add_two_downloads(struct reduced_run *fixture, double there_bps,
                               double back_bps)
 {
     struct exchange_account accounts[4];
@@ -130,10 +77,10 @@ static void add_two_downloads(struct fixture *fixture, double there_bps,
 
 static void equal_shares_are_fair(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_two_downloads(fixture, 18000, 18000);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     const struct finding *fairness = find(fixture, "fairness", NULL);
     const struct finding *total = find(fixture, "goodput_total", NULL);
     const struct finding *share = find(fixture, "share_goodput", "mill");
@@ -146,16 +93,17 @@ static void equal_shares_are_fair(void **state)
     assert_true(share->value > 0.48 && share->value < 0.52);
     assert_true(fabs(share->expected_low - 0.5) < 0.02);
     assert_true(find(fixture, "share_airtime", "quay")->value > 0.4);
-    assert_true(has_sentence(&fixture->reduction.methods, "all were active"));
+    assert_true(
+        reduced_run_says(&fixture->reduction.methods, "all were active"));
 }
 
 /* Jain, Chiu and Hawe: (3 + 1)^2 / (2 (9 + 1)) = 0.8. */
 static void three_to_one_is_a_fairness_of_four_fifths(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_two_downloads(fixture, 27000, 9000);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     assert_true(fabs(find(fixture, "fairness", NULL)->value - 0.8) < 0.02);
     assert_true(fabs(find(fixture, "share_goodput", "mill")->value - 0.75)
                 < 0.01);
@@ -164,7 +112,7 @@ static void three_to_one_is_a_fairness_of_four_fifths(void **state)
 /* --- times
  * ---------------------------------------------------------------------- */
 
-static void add_echoes(struct fixture *fixture, uint64_t rtt_ms,
+static void add_echoes(struct reduced_run *fixture, uint64_t rtt_ms,
                        bool is_beside_download)
 {
     struct exchange_account accounts[4];
@@ -201,11 +149,11 @@ static void add_echoes(struct fixture *fixture, uint64_t rtt_ms,
 
 static void latency_under_load_is_a_multiple_of_idle(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_echoes(fixture, 60, false);
     add_echoes(fixture, 600, true);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     const struct finding *loaded = find(fixture, "rtt_under_load_p50", NULL);
     const struct finding *ratio = find(fixture, "rtt_load_ratio", NULL);
 
@@ -218,10 +166,10 @@ static void latency_under_load_is_a_multiple_of_idle(void **state)
 
 static void without_an_idle_ping_there_is_no_multiple(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_echoes(fixture, 600, true);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     const struct finding *ratio = find(fixture, "rtt_load_ratio", NULL);
 
     assert_true(isnan(ratio->value));
@@ -231,7 +179,7 @@ static void without_an_idle_ping_there_is_no_multiple(void **state)
 /* --- changes
  * -------------------------------------------------------------------- */
 
-static void add_long_ping(struct fixture *fixture, size_t changes_at)
+static void add_long_ping(struct reduced_run *fixture, size_t changes_at)
 {
     uint64_t rtts_ns[200];
     struct draw draw = { 11 };
@@ -244,52 +192,100 @@ static void add_long_ping(struct fixture *fixture, size_t changes_at)
                                  * 1e6);
     made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
     made_answerer(&answerer);
-    made_run_add(&fixture->made,
-                 &(struct made_exchange){ .kind = &ping_kind,
-                                          .round = 1,
-                                          .from = "quay",
-                                          .to = "mill",
-                                          .spec = &spec_echo,
-                                          .from_account = &prober,
-                                          .to_account = &answerer });
-    account_clear(&prober);
-    account_clear(&answerer);
+    reduced_run_add(fixture,
+                    &(struct made_exchange){ .kind = &ping_kind,
+                                             .round = 1,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = &spec_echo },
+                    &prober, &answerer);
 }
 
 static void a_change_is_found_with_its_time_and_size(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_long_ping(fixture, 120);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
     const struct finding *time = find(fixture, "change_time", NULL);
     const struct finding *ratio = find(fixture, "change_ratio", NULL);
 
     assert_true(time != &none);
     assert_true(fabs(time->value - 120) < 3);
     assert_true(ratio->low < 112.0 / 72 && ratio->high > 112.0 / 72);
-    assert_true(has_sentence(&fixture->reduction.doubts, "changed"));
+    assert_true(reduced_run_says(&fixture->reduction.doubts, "changed"));
 }
 
 static void a_level_that_stays_has_no_change(void **state)
 {
-    struct fixture *fixture = *state;
+    struct reduced_run *fixture = *state;
 
     add_long_ping(fixture, 200);
-    reduce(fixture);
+    reduced_run_reduce(fixture);
+    assert_true(find(fixture, "change_time", NULL) == &none);
+}
+
+/* The rounds of a download, of which those from the one named on carry more. */
+static void add_repeats(struct reduced_run *fixture, uint64_t more_from)
+{
+    for (uint64_t round = 1; round <= 20; round++) {
+        struct exchange_account sender;
+        struct exchange_account receiver;
+
+        make_download((round < more_from ? 18000 : 24000)
+                          + 50 * (double) (round * 7 % 11),
+                      &sender, &receiver);
+        reduced_run_add(fixture,
+                        &(struct made_exchange){ .kind = &download_kind,
+                                                 .round = round,
+                                                 .plan_index = 1,
+                                                 .from = "mill",
+                                                 .to = "quay",
+                                                 .spec = &spec_22_s },
+                        &sender, &receiver);
+    }
+}
+
+static void a_change_over_repeats_is_found_with_its_time_and_size(void **state)
+{
+    struct reduced_run *fixture = *state;
+
+    add_repeats(fixture, 13);
+    reduced_run_reduce(fixture);
+    const struct finding *time = find(fixture, "change_time", NULL);
+    const struct finding *ratio = find(fixture, "change_ratio", NULL);
+
+    /* One made run's group begins every 30 s, the first after 30 s. */
+    assert_true(fabs(time->value - 13 * 30) < 1e-6);
+    assert_int_equal(time->round, 0);
+    assert_true(ratio->low < 24250.0 / 18250 && ratio->high > 24250.0 / 18250);
+    assert_true(reduced_run_says(&fixture->reduction.doubts,
+                                 "From repeat 13 of 20 on"));
+}
+
+static void repeats_alike_have_no_change(void **state)
+{
+    struct reduced_run *fixture = *state;
+
+    add_repeats(fixture, 21);
+    reduced_run_reduce(fixture);
     assert_true(find(fixture, "change_time", NULL) == &none);
 }
 
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+#define TEST(name)                                                             \
+    cmocka_unit_test_setup_teardown(name, reduced_run_set_up,                  \
+                                    reduced_run_tear_down)
         TEST(equal_shares_are_fair),
         TEST(three_to_one_is_a_fairness_of_four_fifths),
         TEST(latency_under_load_is_a_multiple_of_idle),
         TEST(without_an_idle_ping_there_is_no_multiple),
         TEST(a_change_is_found_with_its_time_and_size),
         TEST(a_level_that_stays_has_no_change),
+        TEST(a_change_over_repeats_is_found_with_its_time_and_size),
+        TEST(repeats_alike_have_no_change),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
