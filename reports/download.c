@@ -366,11 +366,18 @@ static void add_missing(struct reduction *reduction,
                         const struct exchange_record *exchange, const char *why)
 {
     static const char *const measures[] = { "goodput_whole", "goodput_steady" };
+    const struct expectation *expectation =
+        reduction_expectation(reduction, exchange);
 
-    for (size_t i = 0; i < COUNT_OF(measures); i++)
-        finding_set_why(
-            reduction_add_finding(reduction, exchange, measures[i], "bit/s"),
-            "%s", why);
+    for (size_t i = 0; i < COUNT_OF(measures); i++) {
+        struct finding *finding =
+            reduction_add_finding(reduction, exchange, measures[i], "bit/s");
+
+        finding_set_why(finding, "%s", why);
+        if (i) /* as of one that is there: to be seen beside the others */
+            finding_judge(finding, expectation->goodput_bps,
+                          expectation->source, (double) NAN);
+    }
 }
 
 static int reduce(struct reduction *reduction, size_t exchange,

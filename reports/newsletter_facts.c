@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/newsletter_facts.h"
 
+#include "reports/reach.h"
+
 static bool is_alone(const struct finding *finding)
 {
     return !finding->condition[0] || strcmp(finding->condition, "idle") == 0;
@@ -204,6 +206,13 @@ static bool is_any_way_dead(const struct rows *ways)
     return false;
 }
 
+static bool has_break(const struct reduction *reduction)
+{
+    char breaks[640] = "";
+
+    return reach_append_breaks(reduction, breaks, sizeof(breaks));
+}
+
 static enum outcome outcome_of(const struct newsletter_facts *facts)
 {
     const struct verdict_counts *counts = &facts->counts;
@@ -225,7 +234,9 @@ static enum outcome outcome_of(const struct newsletter_facts *facts)
         return OUTCOME_UNDECIDED;
     if (counts->meets || counts->unjudged)
         return is_any_way_dead(&facts->ways) ? OUTCOME_SHORT : OUTCOME_MEASURED;
-    return facts->ways.count ? OUTCOME_SHORT : OUTCOME_ECHOES;
+    if (facts->ways.count)
+        return OUTCOME_SHORT;
+    return has_break(facts->reduction) ? OUTCOME_BREAK : OUTCOME_ECHOES;
 }
 
 void newsletter_facts_find(const struct reduction *reduction,

@@ -12,6 +12,7 @@ enum outcome {
     OUTCOME_NOTHING,   /* no exchange was measured */
     OUTCOME_DEAD,      /* tried, and nothing came through */
     OUTCOME_ECHOES,    /* only pings, and answers came */
+    OUTCOME_BREAK,     /* ... but not from the end of the ladder */
     OUTCOME_MEASURED,  /* data came, nothing to hold the figure against */
     OUTCOME_WORKS,     /* every way meets */
     OUTCOME_PARTLY,    /* some meet, some are short or missing */

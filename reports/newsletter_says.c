@@ -12,6 +12,7 @@ static const char *const headlines[] = {
     [OUTCOME_NOTHING] = "nothing to tell yet",
     [OUTCOME_DEAD] = "no luck this time",
     [OUTCOME_ECHOES] = "the far end answers",
+    [OUTCOME_BREAK] = "not all the way yet",
     [OUTCOME_MEASURED] = "data get through",
     [OUTCOME_WORKS] = "it works",
     [OUTCOME_PARTLY] = "half of it works",
@@ -358,6 +359,8 @@ static void say_next(const struct newsletter_facts *facts, FILE *out)
                          "stop.",
         [OUTCOME_ECHOES] = "Next come files in both directions, which show "
                            "what the link can carry.",
+        [OUTCOME_BREAK] = "Next we look at what stands on both sides of the "
+                          "break, and call again.",
         [OUTCOME_MEASURED] = "A longer test, with the data sheet of the radios "
                              "at hand, would give the verdict.",
         [OUTCOME_WORKS] = "One test shows one day. The next ones should come "

@@ -181,20 +181,31 @@ static void say_dead(const struct newsletter_facts *facts, FILE *out)
     (void) fputs("Whether radio, antenna, cable or computer is to blame, this "
                  "test alone cannot tell.",
                  out);
-    if (reach_append_breaks(facts->reduction, breaks, sizeof(breaks)))
+    if (reach_append_breaks(facts->reduction, breaks, sizeof(breaks))) {
+        (void) fputc(' ', out);
         wording_escape(out, breaks);
+    }
 }
 
 static void say_answers(const struct newsletter_facts *facts, FILE *out)
 {
-    char breaks[640] = "";
-
+    (void) facts;
     (void) fputs("The short version: the far side answers. How much data the "
                  "link carries was not tried, so nothing is said of its "
                  "speed.",
                  out);
-    if (reach_append_breaks(facts->reduction, breaks, sizeof(breaks)))
-        wording_escape(out, breaks);
+}
+
+static void say_break(const struct newsletter_facts *facts, FILE *out)
+{
+    char breaks[640] = "";
+
+    (void) reach_append_breaks(facts->reduction, breaks, sizeof(breaks));
+    (void) fputs("The short version: the calls get part of the way. ", out);
+    wording_escape(out, breaks);
+    (void) fputs(" What lies behind the break cannot be judged before it is "
+                 "mended.",
+                 out);
 }
 
 static void say_measured(const struct newsletter_facts *facts, FILE *out)
@@ -220,11 +231,11 @@ static void say_nothing(const struct newsletter_facts *facts, FILE *out)
 void newsletter_say_verdict(const struct newsletter_facts *facts, FILE *out)
 {
     static void (*const says[])(const struct newsletter_facts *, FILE *) = {
-        [OUTCOME_NOTHING] = say_nothing, [OUTCOME_DEAD] = say_dead,
-        [OUTCOME_ECHOES] = say_answers,  [OUTCOME_MEASURED] = say_measured,
-        [OUTCOME_WORKS] = say_works,     [OUTCOME_PARTLY] = say_partly,
-        [OUTCOME_SHORT] = say_short,     [OUTCOME_UNDECIDED] = say_undecided,
-        [OUTCOME_SUSPECT] = say_suspect,
+        [OUTCOME_NOTHING] = say_nothing,     [OUTCOME_DEAD] = say_dead,
+        [OUTCOME_ECHOES] = say_answers,      [OUTCOME_BREAK] = say_break,
+        [OUTCOME_MEASURED] = say_measured,   [OUTCOME_WORKS] = say_works,
+        [OUTCOME_PARTLY] = say_partly,       [OUTCOME_SHORT] = say_short,
+        [OUTCOME_UNDECIDED] = say_undecided, [OUTCOME_SUSPECT] = say_suspect,
     };
 
     says[facts->outcome](facts, out);

@@ -41,6 +41,9 @@ void spoken_time(double seconds, double rounding, char ret_text[SPOKEN_SIZE])
     char number[SPOKEN_SIZE];
 
     if (seconds < 90) {
+        /* Nobody says "0.0810 seconds". */
+        if (seconds > 0 && seconds < 1)
+            rounding = fmax(rounding, power_of_ten(floor(log10(seconds)) - 1));
         spoken_number(seconds, rounding, number);
         (void) snprintf(ret_text, SPOKEN_SIZE, "%.30s %s", number,
                         strcmp(number, "1") == 0 ? "second" : "seconds");

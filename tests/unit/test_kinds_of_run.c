@@ -191,6 +191,11 @@ static void check_newsletter(struct fixture *fixture,
     if (count_of(structure, "table ") > 1 || count_of(structure, "chart ") > 1
         || count_of(structure, "# ") != 1)
         fail_msg("the piece on %s:\n%s", kind->name, structure);
+    /* Every sentence begins after a blank. */
+    for (const char *stop = piece; (stop = strchr(stop, '.')); stop++) {
+        if (stop[1] >= 'A' && stop[1] <= 'Z')
+            fail_msg("the piece on %s runs on: %.40s", kind->name, stop);
+    }
     free(piece);
     free(structure);
 }

@@ -2,7 +2,8 @@
 #include "reports/newsletter.h"
 #include "reports/newsletter_words.h"
 #include "reports/report.h"
-#include "tests/support/made_run.h"
+#include "tests/support/kinds_of_run.h"
+#include "tests/support/report_structure.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -469,6 +470,31 @@ static void times_are_said_as_people_say_them(void **state)
     }
 }
 
+/* Pings alone, and the far end of the ladder is silent. */
+static void a_break_on_the_way_is_not_told_as_an_answer(void **state)
+{
+    const struct kind_of_run *kind = kind_of_run("ladder");
+    struct report_summary summary;
+    struct fault fault = { 0 };
+    struct made_run made;
+    char folder[128];
+
+    (void) state;
+    kind_of_run_make(kind, &made);
+    (void) snprintf(folder, sizeof(folder), "%s/report", made.folder);
+    assert_int_equal(report_write(made_run_database(&made), made.run.run,
+                                  &made.plan, folder, &summary, &fault),
+                     0);
+    char *text = report_read(folder, "newsletter.md");
+
+    assert_in(text, "not all the way yet");
+    assert_in(text, "the break is between the far radio and its LAN.");
+    assert_not_in(text, "the far side answers");
+    assert_length(text);
+    free(text);
+    made_run_clear(&made);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -485,6 +511,7 @@ int main(void)
         cmocka_unit_test(names_and_titles_cannot_break_the_piece),
         cmocka_unit_test(figures_are_rounded_to_what_their_interval_allows),
         cmocka_unit_test(times_are_said_as_people_say_them),
+        cmocka_unit_test(a_break_on_the_way_is_not_told_as_an_answer),
     };
 
     return cmocka_run_group_tests_name("newsletter", tests, NULL, NULL);
