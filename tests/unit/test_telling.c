@@ -100,7 +100,8 @@ static void a_download_is_held_against_what_the_step_should_carry(void **state)
     told.exchange.parts[0].order.expected_bps = 100e3;
     (void) tell(&told);
     /* 12500 B x 8 / 2 s */
-    assert_non_null(strstr(told.text, "50.0 kbit/s, 50 % of the most the step"));
+    assert_non_null(
+        strstr(told.text, "50.0 kbit/s, 50 % of the most the step"));
     told.exchange.parts[0].order.expected_bps = 0;
     (void) tell(&told);
     assert_null(strstr(told.text, "%"));
