@@ -189,7 +189,7 @@ static void write_distance(const struct reduction *reduction, double distance_m,
                         wording_decimals(error_m / unit_m, 2),
                         distance_m / unit_m);
     else
-        wording_significant(distance_m / unit_m, 4, number);
+        wording_significant(distance_m / unit_m, 3, number);
     (void) fprintf(out, "%s%s %s",
                    reduction->is_public ? "at most "
                    : error_m > 0        ? "about "
@@ -260,6 +260,8 @@ static bool write_ways(const struct reduction *reduction, FILE *out)
     for (size_t i = 0; i < plan->end_count; i++) {
         if (!has_way(plan, i, &path))
             continue;
+        if (!has_any)
+            (void) fputs("The ways from the hub, in a straight line:\n\n", out);
         write_way(reduction, &path, out);
         has_any = true;
     }
@@ -276,32 +278,31 @@ static const char *said(const char *with_run, const char *in_plan)
     return with_run[0] ? with_run : in_plan;
 }
 
+static void write_note(const char *label, const char *text, bool *has_any,
+                       FILE *out)
+{
+    if (!text[0])
+        return;
+    if (!*has_any)
+        (void) fputs("Conditions and notes:\n\n", out);
+    *has_any = true;
+    (void) fputs("- ", out);
+    wording_escape(out, label);
+    (void) fputs(": ", out);
+    wording_escape(out, text);
+    (void) fputc('\n', out);
+}
+
 static void write_notes(const struct reduction *reduction, FILE *out)
 {
     const struct plan *plan = reduction->plan;
-    const char *const labels[] = { "Weather", "Note" };
-    const char *const texts[] = { said(reduction->run.weather, plan->weather),
-                                  said(reduction->run.note, plan->note) };
     bool has_any = false;
 
-    for (size_t i = 0; i < COUNT_OF(labels); i++) {
-        if (!texts[i][0])
-            continue;
-        (void) fprintf(out, "- %s: ", labels[i]);
-        wording_escape(out, texts[i]);
-        (void) fputc('\n', out);
-        has_any = true;
-    }
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (!plan->ends[i].note[0])
-            continue;
-        (void) fputs("- ", out);
-        wording_escape(out, plan->ends[i].name);
-        (void) fputs(": ", out);
-        wording_escape(out, plan->ends[i].note);
-        (void) fputc('\n', out);
-        has_any = true;
-    }
+    write_note("Weather", said(reduction->run.weather, plan->weather), &has_any,
+               out);
+    write_note("Note", said(reduction->run.note, plan->note), &has_any, out);
+    for (size_t i = 0; i < plan->end_count; i++)
+        write_note(plan->ends[i].name, plan->ends[i].note, &has_any, out);
     if (has_any)
         (void) fputc('\n', out);
 }

@@ -693,7 +693,7 @@ static void the_site_sheet_tells_places_and_the_way_between_them(void **state)
     struct fixture *fixture = *state;
     struct plan_end *ends = fixture->made.plan.ends;
 
-    /* 10 seconds of arc are 308.9 m on a meridian of the sphere of 6371 km. */
+    /* A degree is 111.2 km on a meridian of the sphere of 6371 km. */
     (void) snprintf(ends[0].position, NAME_SIZE, "50.0000 N, 30.0 W");
     (void) snprintf(ends[1].position, NAME_SIZE, "50.1000 N, 30.0 W");
     ends[0].antenna_height_m = 22;
@@ -707,8 +707,7 @@ static void the_site_sheet_tells_places_and_the_way_between_them(void **state)
     assert_in(report, "| gain | above ground | ground above sea |\n");
     assert_in(report, "| mill | hub | Q0MIL | 192.0.2.1 | 50.0000 N, 30.0 W |");
     assert_in(report, "| 6 dBi | 22 m | 412 m |\n");
-    /* 0.1 degrees: 11.12 km */
-    assert_in(report, "- mill to quay: 11.12 km, bearing 0° from true north, "
+    assert_in(report, "- mill to quay: 11.1 km, bearing 0° from true north, "
                       "and back 180°\n");
     assert_null(strstr(report, "points to"));
     free(report);
