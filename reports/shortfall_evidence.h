@@ -100,6 +100,10 @@ void evidence_take_readings(const struct reduction *reduction,
 #define OUTAGE_VARIATIONS 6.0
 /* ... and what then came at once would not have taken that share of it. */
 #define OUTAGE_CAME_RATIO 0.3
+/* What is held back for as many cycles, and then comes at once, has crossed. */
+#define HOLD_LEAST_CYCLES 4.0
+/* "At once": within so many cycles of the first. */
+#define CAME_CYCLES 2.0
 /* ... and in between the link does at least that much of the expected. */
 #define OUTAGE_OUTSIDE_RATIO 0.7
 /* ... and sends no more than that share again then: else it loses all the time

@@ -41,6 +41,35 @@ static int find_request(const struct reduction *reduction,
     return code;
 }
 
+/*
+ * A lost segment holds back those behind it.  Where the planned end falls into
+ * such a hold, what has crossed by then comes with the next arrival: the span
+ * goes on until what came at once is there.  A gap after which little comes at
+ * once is none, and the span ends in it as planned.
+ */
+static uint64_t beyond_hold(const struct evidence *evidence,
+                            const struct arrivals *arrivals, uint64_t until_ns)
+{
+    const size_t before = arrivals_until(arrivals, until_ns);
+    const double cycle_s = isnan(evidence->cycle_s) ? 0 : evidence->cycle_s;
+
+    if (!before || before == arrivals->count)
+        return until_ns;
+    const uint64_t last_ns = arrivals->at_ns[before - 1];
+    const uint64_t over_ns =
+        arrivals->at_ns[before] + (uint64_t) (CAME_CYCLES * cycle_s * 1e9);
+    const double gap_s = (double) (arrivals->at_ns[before] - last_ns) * 1e-9;
+    const double came_bytes =
+        arrivals->sum_bytes[arrivals_until(arrivals, over_ns) - 1]
+        - arrivals->sum_bytes[before - 1];
+
+    return gap_s > HOLD_LEAST_CYCLES * cycle_s
+                   && came_bytes * BITS_PER_BYTE / evidence->expected_bps
+                          > OUTAGE_CAME_RATIO * gap_s
+               ? over_ns
+               : until_ns;
+}
+
 /* Where the sender fed until a planned time, the span ends then, also when
  * nothing came any more; else with the last arrival. */
 static void find_span(const struct exchange_record *exchange,
@@ -59,7 +88,8 @@ static void find_span(const struct exchange_record *exchange,
     if (exchange->has_spec && spec->for_ns
         && (receiver->account.ended_ns >= start_ns + spec->for_ns
             || last_ns > start_ns + spec->for_ns))
-        evidence->until_ns = start_ns + spec->for_ns;
+        evidence->until_ns =
+            beyond_hold(evidence, arrivals, start_ns + spec->for_ns);
     if (evidence->until_ns > evidence->from_ns)
         evidence->span_s =
             (double) (evidence->until_ns - evidence->from_ns) * 1e-9;

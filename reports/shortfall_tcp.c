@@ -158,7 +158,9 @@ static double came_at_once_bytes(const struct evidence *evidence,
             ? arrivals->at_ns[before]
             : to_ns;
     const size_t until = arrivals_until(
-        arrivals, over_ns + (uint64_t) (fmax(evidence->cycle_s, 0.05) * 1e9));
+        arrivals,
+        over_ns
+            + (uint64_t) (CAME_CYCLES * fmax(evidence->cycle_s, 0.05) * 1e9));
 
     return until ? arrivals->sum_bytes[until - 1]
                        - (before ? arrivals->sum_bytes[before - 1] : 0)

@@ -123,6 +123,51 @@ static void a_link_that_meets_gets_no_cause(void **state)
     assert_int_equal(fixture->run.reduction.shortfalls.count, 0);
 }
 
+/* What arrived in that span comes at its end, all at once; or never. */
+static void add_held_download(struct fixture *fixture, bool is_lost_for_good)
+{
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    const uint64_t from_ns = receiver.begun_ns + 34 * NS_PER_S;
+    const uint64_t to_ns = receiver.begun_ns + 42 * NS_PER_S;
+
+    for (size_t i = 0; i < receiver.series[0].count; i++) {
+        struct download_arrival *arrival = rows_at(&receiver.series[0], i);
+
+        if (arrival->at_ns < from_ns || arrival->at_ns > to_ns)
+            continue;
+        arrival->at_ns = to_ns;
+        arrival->bytes = is_lost_for_good ? 0 : arrival->bytes;
+    }
+    reduced_run_add(&fixture->run,
+                    &(struct made_exchange){ .kind = &download_kind,
+                                             .round = 1,
+                                             .plan_index = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = &fixture->spec },
+                    &sender, &receiver);
+}
+
+static void what_a_lost_segment_holds_back_at_the_end_has_crossed(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_held_download(fixture, false);
+    reduced_run_reduce(&fixture->run);
+    assert_int_equal(fixture->run.reduction.shortfalls.count, 0);
+}
+
+static void a_gap_at_the_end_after_which_little_comes_is_an_outage(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_held_download(fixture, true);
+    assert_int_equal(explained(fixture)->dominant, PART_OUTAGE);
+}
+
 static void nothing_for_long_is_an_outage(void **state)
 {
     struct fixture *fixture = *state;
@@ -309,6 +354,8 @@ int main(void)
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
         TEST(a_link_that_meets_gets_no_cause),
         TEST(nothing_for_long_is_an_outage),
+        TEST(what_a_lost_segment_holds_back_at_the_end_has_crossed),
+        TEST(a_gap_at_the_end_after_which_little_comes_is_an_outage),
         TEST(a_small_receive_window_is_found),
         TEST(a_small_send_buffer_is_found),
         TEST(a_sender_with_nothing_to_send_is_no_outage),
