@@ -151,6 +151,41 @@ static void write_sentence(const struct reduction *reduction,
     (void) fputs(".\n", out);
 }
 
+static bool is_same_spread(const struct spread *a, const struct spread *b)
+{
+    return a->form == b->form && a->mean == b->mean && a->low == b->low
+           && a->high == b->high;
+}
+
+/* " Each had 20 to 200 characters, as the plan drew them." of the first
+ * exchange of messages, where all ask for the same. */
+static void write_sizes(const struct reduction *reduction, FILE *out)
+{
+    const struct spread *first = NULL;
+
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *record = reduction_exchange(reduction, i);
+        const struct messages_spec *spec = (const void *) record->spec.bytes;
+
+        if (strcmp(record->kind->name, messages_kind.name) != 0
+            || !record->has_spec)
+            continue;
+        if (first && !is_same_spread(first, &spec->size_bytes))
+            return;
+        first = &spec->size_bytes;
+    }
+    if (!first)
+        return;
+    if (first->form == SPREAD_EXPONENTIAL)
+        (void) fprintf(out, " Each had %.0f characters on average.",
+                       first->mean);
+    else if (first->low < first->high)
+        (void) fprintf(out, " Each had %.0f to %.0f characters.", first->low,
+                       first->high);
+    else
+        (void) fprintf(out, " Each had %.0f characters.", first->mean);
+}
+
 void markdown_messages(const struct reduction *reduction, FILE *out)
 {
     struct rows table = wording_table(reduction, "unconfirmed");
@@ -161,8 +196,10 @@ void markdown_messages(const struct reduction *reduction, FILE *out)
             "## Messages\n\n"
             "Times in s until a message's confirmation came back, unconfirmed "
             "in %; percentiles of all sent, so that an unconfirmed message "
-            "counts as infinite (∞).\n\n",
+            "counts as infinite (∞).",
             out);
+        write_sizes(reduction, out);
+        (void) fputs("\n\n", out);
         write_headings(&columns, out);
         for (size_t i = 0; i < table.count; i++)
             write_row(reduction, &table, &columns, i, out);
