@@ -62,6 +62,18 @@ static struct expectation nothing_said(void)
 
 /* --- one way ------------------------------------------------------------- */
 
+/* Frames that are lost and repeated take the air a second time. */
+static void take_repeats(double arrive, struct stream *streams, size_t count,
+                         struct rates *rates)
+{
+    for (size_t i = 0; i < count; i++) {
+        streams[i].ip_bps *= arrive;
+        streams[i].tcp_bps *= arrive;
+    }
+    rates->ip_bps *= arrive;
+    rates->tcp_bps *= arrive;
+}
+
 void streams_run(const struct channel *channel, struct stream *streams,
                  size_t count, struct rates *ret_rates)
 {
@@ -69,6 +81,8 @@ void streams_run(const struct channel *channel, struct stream *streams,
         contention_run(channel, streams, count, ret_rates);
     else
         turns_run(channel, streams, count, ret_rates);
+    if (channel->frame_loss_ratio > 0)
+        take_repeats(1 - channel->frame_loss_ratio, streams, count, ret_rates);
 }
 
 static void access_bounds(const struct channel *channel, int way,
@@ -184,9 +198,8 @@ static void tell_layers(const struct channel *channel,
     carried->binds = tcp->binds;
 }
 
-/* Frames that are lost and repeated take the air a second time. */
-static void take_repeats(const struct channel *channel, struct bounds *bounds,
-                         struct rates *udp, struct rates *tcp)
+static void widen_for_repeats(const struct channel *channel,
+                              struct bounds *bounds)
 {
     const double arrive = 1 - channel->frame_loss_ratio;
 
@@ -194,8 +207,6 @@ static void take_repeats(const struct channel *channel, struct bounds *bounds,
         return;
     bounds->ip_bps.low *= arrive * arrive;
     bounds->tcp_bps.low *= arrive * arrive;
-    udp->ip_bps *= arrive;
-    tcp->tcp_bps *= arrive;
 }
 
 static void take_loss(const struct channel *channel, struct bounds *bounds,
@@ -241,7 +252,7 @@ static void expect_way(const struct channel *channel,
     if (range_is_said(bounds.tcp_bps)) {
         if (is_computed && !isinf(channel->window_bytes))
             close_window(channel, &bounds);
-        take_repeats(channel, &bounds, &udp, &tcp);
+        widen_for_repeats(channel, &bounds);
         if (range_is_said(channel->loss_ratio)
             && range_is_said(expectation->mean_rtt_ns))
             take_loss(channel, &bounds, expectation, &tcp);

@@ -186,6 +186,54 @@ static void run_tcp(const struct channel *channel, const struct burst *burst,
     rates->cycle_s = cycle_s;
 }
 
+/*
+ * A window that goes round: so many segments, in one burst or in several, and
+ * what acknowledges them.  Each waits alone, for the other has nothing to send
+ * meanwhile.
+ */
+static double window_bps(const struct channel *channel,
+                         const struct burst *burst)
+{
+    const struct capacity_flow flow = flow_likely(channel);
+    const double segments =
+        larger(1, floor(channel->window_bytes / flow.mtu_bytes));
+    const double bytes = segments * flow.mtu_bytes;
+    const double bursts = larger(1, ceil(bytes / burst->data_bytes));
+    const double wait_s =
+        (channel->contention_window - 1) / 2 * channel->contention_slot_s;
+    const double acks =
+        likely_acks(channel, segments, burst_s(channel, burst->air_bytes));
+    const double round_s =
+        bursts * (wait_s + channel->overhead_s.low)
+        + BITS_PER_BYTE * full_frames_bytes(channel, bytes)
+              / channel->rate_bps.low
+        + wait_s
+        + burst_s(channel,
+                  whole_packets_bytes(channel, acks, flow.header_bytes))
+        + 2 * channel->propagation_s;
+
+    return BITS_PER_BYTE * segments * (flow.mtu_bytes - flow.header_bytes)
+           / round_s;
+}
+
+/* The slower of the open course and what the window lets through. */
+static void hold_by_window(const struct channel *channel,
+                           const struct burst *burst, struct stream *stream,
+                           struct rates *rates)
+{
+    const struct capacity_flow flow = flow_likely(channel);
+
+    if (isinf(channel->window_bytes))
+        return;
+    const double held_bps = window_bps(channel, burst);
+
+    if (held_bps >= stream->tcp_bps)
+        return;
+    stream->tcp_bps = held_bps;
+    stream->ip_bps = held_bps / capacity_content_ratio(&flow);
+    rates->binds = TERM_WINDOW;
+}
+
 static void run_udp(const struct channel *channel, const struct burst *burst,
                     struct stream *stream, struct rates *rates)
 {
@@ -224,13 +272,15 @@ void contention_run(const struct channel *channel, struct stream *streams,
         || (is_tcp
             && (!channel->has_carrier_sense || !(channel->repeats_count > 0))))
         return;
-    if (is_tcp)
+    rates->binds = TERM_AIR;
+    if (is_tcp) {
         run_tcp(channel, &burst, &streams[0], rates);
-    else
+        hold_by_window(channel, &burst, &streams[0], rates);
+    } else {
         run_udp(channel, &burst, &streams[0], rates);
+    }
     rates->ip_bps = streams[0].ip_bps;
     rates->tcp_bps = streams[0].tcp_bps;
-    rates->binds = TERM_AIR;
     for (size_t i = 0; i < count; i++) {
         streams[i].ip_bps = rates->ip_bps / (double) count;
         streams[i].tcp_bps = rates->tcp_bps / (double) count;

@@ -14,6 +14,7 @@
 #define STREAMS_MAX PLAN_GROUP_MAX
 #define ROUNDS      200
 
+static const double still_ratio = 1e-13;
 static const double for_ever_s = 1e9;
 
 /* The ends that share one channel by turns: all of them, or with full duplex
@@ -42,7 +43,7 @@ struct rings {
     size_t stream_count;
     double bytes[STREAMS_MAX]; /* IP bytes a turn */
     double caps[STREAMS_MAX];  /* most of them: what acknowledgements allow */
-    bool window_binds, acks_bind;
+    bool window_binds, acks_bind, has_moved;
 };
 
 static struct ring *ring_of(struct rings *rings, size_t end)
@@ -128,6 +129,9 @@ static void share_turn(struct rings *rings, size_t end)
     capacity_max_min(room, wanted, NULL, count, shares);
     turn->data_bytes = 0;
     for (size_t i = 0; i < count; i++) {
+        rings->has_moved =
+            rings->has_moved
+            || fabs(rings->bytes[of[i]] - shares[i]) > still_ratio * shares[i];
         rings->bytes[of[i]] = shares[i];
         turn->data_bytes += shares[i];
         if (shares[i] < room / (double) count * (1 - 1e-9)
@@ -197,7 +201,7 @@ static bool go_round(struct rings *rings)
 {
     bool is_still = true;
 
-    rings->window_binds = rings->acks_bind = false;
+    rings->window_binds = rings->acks_bind = rings->has_moved = false;
     count_acks(rings);
     for (size_t i = 0; i < rings->ring_count; i++) {
         struct ring *ring = &rings->rings[i];
@@ -209,8 +213,8 @@ static bool go_round(struct rings *rings)
             measure_turn(rings, end);
             cycle_s += rings->turns[end].duration_s;
         }
-        is_still = is_still && !rings->acks_bind
-                   && fabs(ring->cycle_s - cycle_s) <= 1e-13 * cycle_s;
+        is_still = is_still && !rings->acks_bind && !rings->has_moved
+                   && fabs(ring->cycle_s - cycle_s) <= still_ratio * cycle_s;
         ring->cycle_s = (ring->cycle_s + cycle_s) / 2;
     }
     return is_still;

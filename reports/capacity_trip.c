@@ -47,9 +47,11 @@ static struct waits contention_waits(const struct channel *channel,
 {
     const double slot_s = channel->contention_slot_s;
 
+    /* Slots count from when the channel became free: for the packet, a random
+     * part of one until the next begins; for the answer none. */
     if (channel->has_carrier_sense)
         return (struct waits){ 2 * overhead_s,
-                               2 * (channel->contention_window - 1) * slot_s };
+                               (2 * channel->contention_window - 1) * slot_s };
     return (struct waits){ 2 * overhead_s,
                            channel->has_edges ? 2 * slot_s : 0 };
 }

@@ -34,7 +34,8 @@
  *   at once.
  * contention: one channel.  With carrier sense an end with data waits until the
  *   channel is free, then a number of contention slots drawn evenly from 0 to
- *   window - 1, counted only while the channel is free, and transmits;
+ *   window - 1, counted only while the channel is free (the slots follow each
+ *   other from when it became free), and transmits;
  *   transmissions that begin in the same contention slot collide, and their
  *   frames are lost to all.  After a collision of repeated frames (repeats) the
  *   window doubles up to window_most; after a success it is the least again.
@@ -150,7 +151,8 @@ enum modulation {
 
 /*
  * What an earlier run measured of a step, others silent: no key, but found in
- * the logbook by the plan's reference (reports/reference.h).  NaN: not measured.
+ * the logbook by the plan's reference (reports/reference.h).  NaN: not
+ * measured.
  */
 struct plan_reference {
     int64_t run;       /* 0: none, or nothing of this step */
@@ -373,7 +375,7 @@ struct plan {
     char title[128]; /* the key plan */
     char weather[NAME_SIZE], note[200];
     int public_locator; /* enum public_locator */
-    bool on_air; /* false: a bench test, attenuators or dummy loads */
+    bool on_air;        /* false: a bench test, attenuators or dummy loads */
     struct plan_link link;
     struct plan_step steps[PLAN_STEPS_MAX];
     size_t step_count;

@@ -2,8 +2,11 @@
 /*
  * What the downloads of a plan's first group should get together, on its first
  * step, as one line for tests/bench/capacity-grid:
- *   likely low high cycle_s binds segments_per_ack
- * in bit/s of TCP payload.  capacity_cells PLAN WINDOW_BYTES FRAME_LOSS
+ *   likely low high cycle_s binds
+ * in bit/s of TCP payload.  capacity_cells PLAN WINDOWS FRAME_LOSS SEEN_LOSS
+ * WINDOWS: congestion windows of the sender, in bytes, "6000,9000"; 0: open.
+ * The likely value is the mean over them.  FRAME_LOSS: of frames that the
+ * radios repeat; SEEN_LOSS: of segments, lost to TCP.
  */
 #include "controller/plan/reader.h"
 #include "reports/capacity.h"
@@ -32,15 +35,47 @@ static size_t demands_of(const struct plan *plan,
     return count;
 }
 
+/* What the flows get together at one window. */
+static double together_bps(const struct plan *plan,
+                           const struct situation *situation,
+                           const struct capacity_demand *demands, size_t count)
+{
+    struct capacity_share shares[PLAN_GROUP_MAX];
+    double sum_bps = 0;
+
+    capacity_shares(plan, &plan->steps[0], situation, demands, count, shares);
+    for (size_t i = 0; i < count; i++)
+        sum_bps += shares[i].likely_bps;
+    return sum_bps;
+}
+
+static double mean_bps(const struct plan *plan,
+                       const struct situation *situation, const char *windows,
+                       const struct capacity_demand *demands, size_t count)
+{
+    double sum_bps = 0;
+    size_t window_count = 0;
+
+    for (const char *at = windows; *at; at += strspn(at, ",")) {
+        struct situation now = *situation;
+        char *end = NULL;
+
+        now.window_bytes = strtod(at, &end);
+        if (end == at)
+            break;
+        sum_bps += together_bps(plan, &now, demands, count);
+        window_count++;
+        at = end;
+    }
+    return sum_bps / (double) window_count;
+}
+
 static int print_cell(const struct plan *plan,
-                      const struct situation *situation)
+                      const struct situation *situation, const char *windows)
 {
     struct capacity_demand demands[PLAN_GROUP_MAX];
-    struct capacity_share shares[PLAN_GROUP_MAX];
     const size_t count = demands_of(plan, demands);
     struct expectation alone;
-    double likely_bps = 0;
-    struct range bps = { 0, 0 };
 
     if (!count) {
         (void) fputs("capacity_cells: no download in the first group\n",
@@ -48,21 +83,20 @@ static int print_cell(const struct plan *plan,
         return EXIT_FAILURE;
     }
     capacity_expect_when(plan, &plan->steps[0], situation, &alone);
-    capacity_shares(plan, &plan->steps[0], situation, demands, count, shares);
-    for (size_t i = 0; i < count; i++) {
-        likely_bps += shares[i].likely_bps;
-        bps.low += shares[i].entitled_bps.low;
-        bps.high += shares[i].entitled_bps.high;
-    }
     const bool is_out = plan->ends[demands[0].from].role == ROLE_HUB;
     const struct carried *way =
         &alone.ways[is_out ? WAY_TO_STATION : WAY_TO_HUB];
+    const bool sees_loss = situation->loss_ratio.high > 0;
+    const double likely_bps =
+        sees_loss ? way->likely_bps[LAYER_TCP]
+                  : mean_bps(plan, situation, windows, demands, count);
 
     (void) printf(
-        "%.0f %.0f %.0f %.4f %s %.2f\n", likely_bps, bps.low, bps.high,
+        "%.0f %.0f %.0f %.4f %s\n", likely_bps, way->layers_bps[LAYER_TCP].low,
+        way->layers_bps[LAYER_TCP].high,
         range_is_said(alone.cycle_ns) ? range_middle(alone.cycle_ns) * 1e-9
                                       : 0.5,
-        capacity_terms[way->binds], alone.acks.likely_segments);
+        capacity_terms[way->binds]);
     return EXIT_SUCCESS;
 }
 
@@ -73,8 +107,9 @@ int main(int argc, char **argv)
     struct plan_mistakes mistakes = { 0 };
     struct fault fault;
 
-    if (argc != 4) {
-        (void) fputs("usage: capacity_cells PLAN WINDOW_BYTES FRAME_LOSS\n",
+    if (argc != 5) {
+        (void) fputs("usage: capacity_cells PLAN WINDOWS FRAME_LOSS "
+                     "SEEN_LOSS\n",
                      stderr);
         return EXIT_FAILURE;
     }
@@ -83,13 +118,14 @@ int main(int argc, char **argv)
         plan_mistakes_clear(&mistakes);
         return EXIT_FAILURE;
     }
+    const double seen_ratio = strtod(argv[4], NULL);
     const struct situation situation = {
         .has_timestamps = SAID_YES,
         .has_framing = SAID_NO,
-        .window_bytes = strtod(argv[2], NULL),
         .frame_loss_ratio = strtod(argv[3], NULL),
+        .loss_ratio = { seen_ratio, seen_ratio },
     };
-    const int status = print_cell(&plan, &situation);
+    const int status = print_cell(&plan, &situation, argv[2]);
 
     free(text);
     plan_clear(&plan);
