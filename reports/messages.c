@@ -2,7 +2,7 @@
 #include "reports/confirmation.h"
 #include "reports/cumulative.h"
 #include "reports/losses.h"
-#include "reports/quantiles.h"
+#include "reports/percentile.h"
 #include "reports/repeats.h"
 #include "reports/table.h"
 
@@ -116,19 +116,9 @@ static void add_percentile(struct reduction *reduction,
 {
     struct finding *finding =
         add(reduction, times, percentiles[row].measure, "s");
-    const double share = percentiles[row].share;
-    const size_t least = quantile_least_count(share, CONFIDENCE_LEVEL);
 
-    finding->samples_count = times->sorted_s.count;
-    if (times->sorted_s.count < least) {
-        finding_set_why(finding, "needs %zu messages, there are %zu", least,
-                        times->sorted_s.count);
-        return;
-    }
-    const struct estimate estimate = quantile_estimate(
-        times->sorted_s.data, times->sorted_s.count, share, CONFIDENCE_LEVEL);
-
-    finding_set(finding, &estimate, times->sorted_s.count);
+    percentile_set(finding, times->sorted_s.data, times->sorted_s.count,
+                   percentiles[row].share, CONFIDENCE_LEVEL, "messages");
     if (row == 0)
         judge_median(reduction, times, finding);
 }

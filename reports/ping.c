@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/cumulative.h"
 #include "reports/losses.h"
+#include "reports/percentile.h"
 #include "reports/pixel_columns.h"
-#include "reports/quantiles.h"
 #include "reports/repeats.h"
 #include "reports/steadiness.h"
 #include "reports/table.h"
@@ -132,20 +132,10 @@ static void add_percentile(struct reduction *reduction,
                            const struct delays *delays, const char *measure,
                            double share, size_t count)
 {
-    struct finding *finding = add(reduction, delays, measure, "s");
-    const size_t least = quantile_least_count(share, CONFIDENCE_LEVEL);
-
-    finding->samples_count = count;
-    if (count < least) {
-        finding_set_why(finding, "needs %zu probes, there are %zu", least,
-                        count);
-        return;
-    }
-    const struct estimate estimate = quantile_estimate(
-        delays->sorted_s, count, share,
-        share == percentiles[0].share ? delays->level_ratio : CONFIDENCE_LEVEL);
-
-    finding_set(finding, &estimate, count);
+    percentile_set(
+        add(reduction, delays, measure, "s"), delays->sorted_s, count, share,
+        share == percentiles[0].share ? delays->level_ratio : CONFIDENCE_LEVEL,
+        "probes");
 }
 
 static bool is_expected(const struct exchange_record *record)
