@@ -18,8 +18,7 @@
 static const struct command *const commands[] = {
     &draft_command,  &check_command,  &rehearse_command, &run_command,
     &resume_command, &import_command, &runs_command,     &report_command,
-    &gain_command,   &export_command, &picture_command,
-    &practice_command,
+    &gain_command,   &export_command, &picture_command,  &practice_command,
 };
 
 #define COMMAND_COUNT COUNT_OF(commands)

@@ -8,8 +8,8 @@
  * Exchanges of one place in the plan and one step, in all rounds, linked in
  * the order of time.  repeats_link() once, when all exchanges are loaded; where
  * a group has several of one kind between the same ends, it numbers them in
- * their conditions ("... (1 of 2)"), so that each keeps its name when rounds are
- * put together.
+ * their conditions ("... (1 of 2)"), so that each keeps its name when rounds
+ * are put together.
  */
 void repeats_link(struct reduction *reduction);
 

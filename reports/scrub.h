@@ -13,7 +13,7 @@
  * house on the left") nobody can find this way.
  */
 struct scrub {
-    struct rows words;          /* of struct scrub_word */
+    struct rows words;                /* of struct scrub_word */
     unsigned locator_character_count; /* of a locator that may stay; 0: none */
 };
 
