@@ -96,7 +96,8 @@ static int make_folders(const char *folder, struct fault *fault)
 static void summarize(const struct reduction *reduction,
                       struct report_summary *summary)
 {
-    static const char *const judged[] = { "goodput_steady", "goodput_whole" };
+    static const char *const judged[] = { "goodput_steady", "goodput_whole",
+                                          "confirmed_p50" };
 
     *summary = (struct report_summary){ .meets_count = 0 };
     for (size_t i = 0; i < COUNT_OF(judged); i++) {

@@ -263,6 +263,23 @@ static void say_messages(char *text, size_t size,
                (unsigned long long) sent_count, unconfirmed);
 }
 
+/* What is not as it should be; that it is goes without saying. */
+static void say_confirmations(char *text, size_t size,
+                              const struct reduction *reduction)
+{
+    struct rows table = wording_table(reduction, "confirmed_p50");
+    const struct verdict_counts counts = wording_counts(&table);
+
+    if (counts.is_short || counts.exceeds)
+        append(text, size, " Times to confirmation:");
+    append_cases(text, size, &table, VERDICT_SHORT, "is longer than it should",
+                 "are longer than they should");
+    append_cases(text, size, &table, VERDICT_EXCEEDS,
+                 "is shorter than it can be, so something is not as stated",
+                 "are shorter than they can be, so something is not as stated");
+    rows_clear(&table);
+}
+
 /* The link's verdict is of downloads alone on it, if there are any: the others
  * are held against shares, in a section of their own. */
 static struct rows goodput_table(const struct reduction *reduction)
@@ -295,6 +312,7 @@ void wording_sentence(const struct reduction *reduction, char *ret_text,
         say_some(ret_text, size, reduction, &table, &counts);
     say_echoes(ret_text, size, reduction);
     say_messages(ret_text, size, reduction);
+    say_confirmations(ret_text, size, reduction);
     if (!ret_text[0])
         append(ret_text, size, "Nothing was measured.");
     if (ret_text[0] == ' ')

@@ -372,6 +372,26 @@ static void slow_confirmations_are_short_of_what_is_expected(void **state)
         VERDICT_SHORT);
 }
 
+static void the_reports_sentence_tells_of_slow_confirmations(void **state)
+{
+    struct fixture *fixture = *state;
+    struct report_summary summary;
+    struct fault fault = { 0 };
+    char folder[128];
+
+    (void) median_of_idle(fixture, &about_every_2_s, 10 * NS_PER_MS);
+    (void) snprintf(folder, sizeof(folder), "%s/report", fixture->made.folder);
+    if (report_write(made_run_database(&fixture->made), fixture->made.run.run,
+                     &fixture->made.plan, folder, &summary, &fault))
+        fail_msg("%s", fault.text);
+    /* One in each direction. */
+    assert_int_equal(summary.short_count, 2);
+    assert_non_null(strstr(summary.sentence, "All 80 messages were confirmed. "
+                                             "Times to confirmation: mill → "
+                                             "quay on calm ("));
+    assert_non_null(strstr(summary.sentence, "are longer than they should."));
+}
+
 static void confirmations_within_what_is_expected_meet_it(void **state)
 {
     struct fixture *fixture = *state;
@@ -453,6 +473,7 @@ int main(void)
         TEST(pairs_alike_in_a_group_are_told_apart_when_rounds_are_combined),
         TEST(the_expected_median_is_a_round_trip_and_half_a_cycle),
         TEST(slow_confirmations_are_short_of_what_is_expected),
+        TEST(the_reports_sentence_tells_of_slow_confirmations),
         TEST(confirmations_within_what_is_expected_meet_it),
         TEST(confirmations_sooner_than_can_be_exceed),
         TEST(an_interval_about_the_limit_is_undecided),
