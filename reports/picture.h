@@ -22,7 +22,7 @@ struct picture_wish {
 int picture_write(const char *ledger, const struct picture_wish *wish,
                   const char *path, struct fault *fault);
 
-/* --- what is drawn: picture_read.c reads, picture_draw.c draws ------------ */
+/* --- what is drawn: read, put into words, and drawn by picture_*.c -------- */
 
 #define PICTURE_NOBODY SIZE_MAX
 /* In one picture: more could not be told apart. */
@@ -69,5 +69,9 @@ int picture_draw(const struct picture *picture, const char *path,
 
 /* The picture in one sentence: its title. */
 void picture_says(const struct picture *picture, char *ret_text, size_t size);
+/* How such a channel is shared, for somebody new to it. */
+const char *picture_explains(const struct picture *picture);
+size_t picture_count(const struct picture *picture, enum picture_what what,
+                     bool is_collided);
 
 #endif

@@ -1,16 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/picture.h"
 
-#include "reports/drawing.h"
+#include "reports/picture_forms.h"
 #include "reports/wording.h"
 
 #include <bothends/units.h>
 #include <math.h>
 
-/*
- * A lane an end: above its turns, below what waits in its queue.  Forms differ
- * as well as hues, so that the picture can be read in grey.
- */
+/* A lane an end: above its turns, below what waits in its queue. */
 static const double page_width = 1100;
 static const double margin = 24;
 static const double names_width = 130;
@@ -55,17 +52,6 @@ static struct lane lane_of(const struct lanes *lanes, size_t end)
     return (struct lane){ top, top + height * 0.45, top + height };
 }
 
-static double width_of(cairo_t *page, double size, const char *text)
-{
-    cairo_text_extents_t extents;
-
-    cairo_select_font_face(page, "sans-serif", CAIRO_FONT_SLANT_NORMAL,
-                           CAIRO_FONT_WEIGHT_NORMAL);
-    cairo_set_font_size(page, size);
-    cairo_text_extents(page, text, &extents);
-    return extents.x_advance;
-}
-
 /* In kB, with as many digits as help. */
 static void write_bytes(double bytes, char *text, size_t size)
 {
@@ -74,79 +60,6 @@ static void write_bytes(double bytes, char *text, size_t size)
     else
         (void) snprintf(text, size, "%.*f kB", bytes < 9950 ? 1 : 0,
                         bytes / 1000);
-}
-
-/* --- forms ---------------------------------------------------------------- */
-
-struct box {
-    double left, top, right, bottom;
-};
-
-static void fill_box(cairo_t *page, const struct box *box)
-{
-    drawing_rectangle(page, box->left, box->top, box->right, box->bottom);
-}
-
-/* White, with a thin rim. */
-static void draw_hollow(cairo_t *page, const struct box *box)
-{
-    cairo_set_source_rgb(page, 1, 1, 1);
-    fill_box(page, box);
-    drawing_ink(page, INK_TEXT);
-    cairo_set_line_width(page, 0.8);
-    cairo_rectangle(page, box->left, box->top, box->right - box->left,
-                    box->bottom - box->top);
-    cairo_stroke(page);
-}
-
-static void draw_stripes(cairo_t *page, const struct box *box, double apart,
-                         double width)
-{
-    const double height = box->bottom - box->top;
-
-    cairo_save(page);
-    cairo_rectangle(page, box->left, box->top, box->right - box->left, height);
-    cairo_clip(page);
-    cairo_set_line_width(page, width);
-    cairo_new_path(page);
-    const int count = (int) ((box->right - box->left + height) / apart) + 1;
-
-    for (int i = 0; i < count; i++) {
-        const double x = box->left - height + i * apart;
-
-        cairo_move_to(page, x, box->bottom);
-        cairo_line_to(page, x + height, box->top);
-    }
-    cairo_stroke(page);
-    cairo_restore(page);
-}
-
-static void draw_collided(cairo_t *page, const struct box *box)
-{
-    drawing_ink(page, INK_SECOND);
-    fill_box(page, box);
-    cairo_set_source_rgb(page, 1, 1, 1);
-    draw_stripes(page, box, 6, 2);
-}
-
-static void draw_others(cairo_t *page, const struct box *box)
-{
-    drawing_ink(page, INK_BAND);
-    fill_box(page, box);
-    drawing_ink(page, INK_TEXT);
-    draw_stripes(page, box, 9, 0.6);
-}
-
-/* A text in a box, if it has room there. */
-static void draw_inside(cairo_t *page, const struct box *box, const char *text)
-{
-    const double size = fmin(small_size, (box->bottom - box->top) - 1);
-
-    if (size < 8 || width_of(page, size, text) + 4 > box->right - box->left)
-        return;
-    drawing_text(page, (box->left + box->right) / 2,
-                 (box->top + box->bottom) / 2 + size * 0.36, size, false,
-                 ANCHOR_MIDDLE, text);
 }
 
 /* --- turns ---------------------------------------------------------------- */
@@ -180,15 +93,14 @@ static void draw_across(cairo_t *page, const struct lanes *lanes,
     char text[64];
 
     if (slot->what == PICTURE_OTHER) {
-        draw_others(page, &box);
+        form_others(page, &box);
         return;
     }
-    drawing_ink(page, INK_FAINT);
-    fill_box(page, &box);
+    form_round(page, &box);
     (void) snprintf(text, sizeof(text), "%llu turns",
                     (unsigned long long) slot->turns_count);
     drawing_ink(page, INK_TEXT);
-    draw_inside(page, &head, text);
+    form_text(page, &head, small_size, text);
 }
 
 static void draw_slot(cairo_t *page, const struct lanes *lanes,
@@ -199,18 +111,17 @@ static void draw_slot(cairo_t *page, const struct lanes *lanes,
 
     if (slot->what == PICTURE_IDLE) {
         box.top += (box.bottom - box.top) * 0.5;
-        draw_hollow(page, &box);
+        form_hollow(page, &box);
         return;
     }
     if (slot->is_collided) {
-        draw_collided(page, &box);
+        form_collided(page, &box);
         return;
     }
-    drawing_ink(page, INK_FIRST);
-    fill_box(page, &box);
+    form_sent(page, &box);
     write_bytes((double) slot->ip_bytes, text, sizeof(text));
     cairo_set_source_rgb(page, 1, 1, 1);
-    draw_inside(page, &box, text);
+    form_text(page, &box, small_size, text);
 }
 
 static void draw_slots(cairo_t *page, const struct lanes *lanes,
@@ -303,90 +214,11 @@ static void draw_lane(cairo_t *page, const struct lanes *lanes, size_t end)
                  ANCHOR_LEFT, text);
 }
 
-/* --- words ---------------------------------------------------------------- */
-
-/* Time in which at least one transmitted. */
-static double busy_ratio(const struct picture *picture)
-{
-    uint64_t until_ns = picture->from_ns;
-    uint64_t busy_ns = 0;
-
-    for (size_t i = 0; i < picture->slots.count; i++) {
-        const struct picture_slot *slot = rows_at(&picture->slots, i);
-        const uint64_t begin_ns =
-            slot->began_ns > until_ns ? slot->began_ns : until_ns;
-        const uint64_t end_ns =
-            slot->ended_ns < picture->to_ns ? slot->ended_ns : picture->to_ns;
-
-        if (slot->what == PICTURE_IDLE || end_ns <= begin_ns)
-            continue;
-        busy_ns += end_ns - begin_ns;
-        until_ns = end_ns;
-    }
-    return (double) busy_ns / (double) (picture->to_ns - picture->from_ns);
-}
-
-static size_t count_slots(const struct picture *picture, enum picture_what what,
-                          bool is_collided)
-{
-    size_t count = 0;
-
-    for (size_t i = 0; i < picture->slots.count; i++) {
-        const struct picture_slot *slot = rows_at(&picture->slots, i);
-
-        count += slot->what == what && (slot->is_collided || !is_collided);
-    }
-    return count;
-}
-
-void picture_says(const struct picture *picture, char *ret_text, size_t size)
-{
-    const size_t sent_count = count_slots(picture, PICTURE_SENT, false);
-    const size_t collided_count = count_slots(picture, PICTURE_SENT, true);
-    const double for_s =
-        (double) (picture->to_ns - picture->from_ns) / (double) NS_PER_S;
-    char collided[64] = "";
-
-    if (collided_count)
-        (void) snprintf(collided, sizeof(collided), ", %zu of them collided",
-                        collided_count);
-    (void) snprintf(
-        ret_text, size,
-        "%zu ends on %s: in these %.4g s %zu transmission%s%s; somebody "
-        "transmits %.0f %% of the time",
-        picture->end_count,
-        picture->access == ACCESS_FULL_DUPLEX ? "two channels" : "one channel",
-        for_s, sent_count, sent_count == 1 ? "" : "s", collided,
-        100 * busy_ratio(picture));
-}
-
-static const char *explanation(int access)
-{
-    switch ((enum link_access) access) {
-    case ACCESS_SCHEDULED:
-        return "Only one can transmit at a time: turns go round, the hub, each "
-               "station, the hub again. What an end wants to send waits in its "
-               "queue until its turn comes.";
-    case ACCESS_ALTERNATING:
-        return "Only one can transmit at a time: after each transmission it is "
-               "the other end's turn. What an end wants to send waits in its "
-               "queue until then.";
-    case ACCESS_CONTENTION:
-        return "There are no turns: whoever has something to send decides by "
-               "itself when to begin. If two transmit at once, both are lost. "
-               "What waits is in the queue.";
-    case ACCESS_FULL_DUPLEX:
-        return "The hub and the stations transmit on channels of their own, so "
-               "both can at once. What an end wants to send waits in its queue "
-               "until it can.";
-    }
-    return "";
-}
+/* --- the key ---------------------------------------------------------------
+ */
 
 /* A form and what it stands for; returns where the next one begins. */
-static double draw_key(cairo_t *page, double x,
-                       void (*draw)(cairo_t *page, const struct box *box),
-                       const char *what)
+static double draw_key(cairo_t *page, double x, form_fn *draw, const char *what)
 {
     const struct box box = { x, key_baseline - 11, x + 24, key_baseline + 1 };
 
@@ -394,32 +226,7 @@ static double draw_key(cairo_t *page, double x,
     drawing_ink(page, INK_TEXT);
     drawing_text(page, x + 31, key_baseline, small_size, false, ANCHOR_LEFT,
                  what);
-    return x + 31 + width_of(page, small_size, what) + 22;
-}
-
-static void draw_sent_key(cairo_t *page, const struct box *box)
-{
-    drawing_ink(page, INK_FIRST);
-    fill_box(page, box);
-}
-
-static void draw_round_key(cairo_t *page, const struct box *box)
-{
-    drawing_ink(page, INK_FAINT);
-    fill_box(page, box);
-}
-
-/* As a queue looks: it grows, and is emptied. */
-static void draw_queue_key(cairo_t *page, const struct box *box)
-{
-    drawing_ink(page, INK_THIRD);
-    cairo_move_to(page, box->left, box->bottom);
-    cairo_line_to(page, box->left + 8, box->top + 6);
-    cairo_line_to(page, box->left + 16, box->top);
-    cairo_line_to(page, box->left + 16, box->top + 7);
-    cairo_line_to(page, box->right, box->bottom);
-    cairo_close_path(page);
-    cairo_fill(page);
+    return x + 31 + form_text_width(page, small_size, what) + 22;
 }
 
 static bool has_idle(const struct picture *picture, bool is_round)
@@ -438,17 +245,17 @@ static void draw_keys(cairo_t *page, const struct picture *picture)
 {
     double x = margin;
 
-    x = draw_key(page, x, draw_sent_key, "transmits (so many bytes of IP)");
+    x = draw_key(page, x, form_sent, "transmits (so many bytes of IP)");
     if (has_idle(picture, false))
-        x = draw_key(page, x, draw_hollow, "has its turn, nothing to send");
+        x = draw_key(page, x, form_hollow, "has its turn, nothing to send");
     if (has_idle(picture, true))
-        x = draw_key(page, x, draw_round_key,
+        x = draw_key(page, x, form_round,
                      "turns go round, nobody has anything to send");
-    if (count_slots(picture, PICTURE_SENT, true))
-        x = draw_key(page, x, draw_collided, "collided: lost");
-    if (count_slots(picture, PICTURE_OTHER, false))
-        x = draw_key(page, x, draw_others, "other users of the channel");
-    (void) draw_key(page, x, draw_queue_key, "waits in its queue");
+    if (picture_count(picture, PICTURE_SENT, true))
+        x = draw_key(page, x, form_collided, "collided: lost");
+    if (picture_count(picture, PICTURE_OTHER, false))
+        x = draw_key(page, x, form_others, "other users of the channel");
+    (void) draw_key(page, x, form_queue, "waits in its queue");
 }
 
 static void draw_picture(cairo_t *page, const void *picture)
@@ -460,7 +267,7 @@ static void draw_picture(cairo_t *page, const void *picture)
     drawing_ink(page, INK_TEXT);
     drawing_text(page, margin, 34, title_size, true, ANCHOR_LEFT, title);
     drawing_text(page, margin, 62, text_size, false, ANCHOR_LEFT,
-                 explanation(lanes->picture->access));
+                 picture_explains(lanes->picture));
     draw_keys(page, lanes->picture);
     draw_slots(page, lanes, true);
     plot_axis_x(page, &lanes->plot, "seconds since the practice link began");

@@ -1,0 +1,108 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/picture_forms.h"
+
+#include <math.h>
+
+static const double least_text_size = 8;
+
+static void form_fill(cairo_t *page, const struct box *box)
+{
+    drawing_rectangle(page, box->left, box->top, box->right, box->bottom);
+}
+
+void form_hollow(cairo_t *page, const struct box *box)
+{
+    cairo_set_source_rgb(page, 1, 1, 1);
+    form_fill(page, box);
+    drawing_ink(page, INK_TEXT);
+    cairo_set_line_width(page, 0.8);
+    cairo_rectangle(page, box->left, box->top, box->right - box->left,
+                    box->bottom - box->top);
+    cairo_stroke(page);
+}
+
+static void draw_stripes(cairo_t *page, const struct box *box, double apart,
+                         double width)
+{
+    const double height = box->bottom - box->top;
+
+    cairo_save(page);
+    cairo_rectangle(page, box->left, box->top, box->right - box->left, height);
+    cairo_clip(page);
+    cairo_set_line_width(page, width);
+    cairo_new_path(page);
+    const int count = (int) ((box->right - box->left + height) / apart) + 1;
+
+    for (int i = 0; i < count; i++) {
+        const double x = box->left - height + i * apart;
+
+        cairo_move_to(page, x, box->bottom);
+        cairo_line_to(page, x + height, box->top);
+    }
+    cairo_stroke(page);
+    cairo_restore(page);
+}
+
+void form_collided(cairo_t *page, const struct box *box)
+{
+    drawing_ink(page, INK_SECOND);
+    form_fill(page, box);
+    cairo_set_source_rgb(page, 1, 1, 1);
+    draw_stripes(page, box, 6, 2);
+}
+
+void form_others(cairo_t *page, const struct box *box)
+{
+    drawing_ink(page, INK_BAND);
+    form_fill(page, box);
+    drawing_ink(page, INK_TEXT);
+    draw_stripes(page, box, 9, 0.6);
+}
+
+void form_sent(cairo_t *page, const struct box *box)
+{
+    drawing_ink(page, INK_FIRST);
+    form_fill(page, box);
+}
+
+void form_round(cairo_t *page, const struct box *box)
+{
+    drawing_ink(page, INK_FAINT);
+    form_fill(page, box);
+}
+
+void form_queue(cairo_t *page, const struct box *box)
+{
+    drawing_ink(page, INK_THIRD);
+    cairo_move_to(page, box->left, box->bottom);
+    cairo_line_to(page, box->left + 8, box->top + 6);
+    cairo_line_to(page, box->left + 16, box->top);
+    cairo_line_to(page, box->left + 16, box->top + 7);
+    cairo_line_to(page, box->right, box->bottom);
+    cairo_close_path(page);
+    cairo_fill(page);
+}
+
+double form_text_width(cairo_t *page, double size, const char *text)
+{
+    cairo_text_extents_t extents;
+
+    cairo_select_font_face(page, "sans-serif", CAIRO_FONT_SLANT_NORMAL,
+                           CAIRO_FONT_WEIGHT_NORMAL);
+    cairo_set_font_size(page, size);
+    cairo_text_extents(page, text, &extents);
+    return extents.x_advance;
+}
+
+void form_text(cairo_t *page, const struct box *box, double most_size,
+               const char *text)
+{
+    const double size = fmin(most_size, (box->bottom - box->top) - 1);
+
+    if (size < least_text_size
+        || form_text_width(page, size, text) + 4 > box->right - box->left)
+        return;
+    drawing_text(page, (box->left + box->right) / 2,
+                 (box->top + box->bottom) / 2 + size * 0.36, size, false,
+                 ANCHOR_MIDDLE, text);
+}
