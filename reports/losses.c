@@ -18,7 +18,7 @@ double losses_lag1(const struct losses *losses)
 {
     const double count = (double) losses->count;
     const double lost = (double) losses->lost_count;
-    const double share = lost / count;
+    const double share = losses->count ? lost / count : 0;
     const double squares = count * share * (1 - share);
     /* Each stands in two pairs, but for the first and the last. */
     const double in_pairs =
