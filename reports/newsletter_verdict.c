@@ -256,6 +256,7 @@ static const char *const causes[SHORTFALL_PARTS] = {
     [PART_LOSS_WINDOW] = "the sender's caution after losses",
     [PART_FOREIGN] = "other traffic of the same computers",
     [PART_SLOW_COMPUTER] = "a computer that is too slow",
+    [PART_RADIO_REPEATS] = "pieces that the radios lost and sent again",
     [PART_LONGER_CYCLE] = "others on the channel, or longer turns than stated",
 };
 

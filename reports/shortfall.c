@@ -274,6 +274,25 @@ static void part_foreign(struct parting *parting)
     take(parting, PART_FOREIGN, foreign_bps(parting));
 }
 
+/* Of the air, what frames took that were sent again. */
+static double radio_repeats_ratio(const struct evidence *evidence)
+{
+    const double frames = evidence->radio_frames_count;
+    const double repeats = evidence->radio_repeats_count;
+
+    return frames > 0 && repeats > 0 && repeats <= frames ? repeats / frames
+                                                          : 0;
+}
+
+static void part_radio_repeats(struct parting *parting)
+{
+    const double ratio = radio_repeats_ratio(parting->evidence);
+
+    if (ratio >= RADIO_REPEATS_LEAST_RATIO)
+        take(parting, PART_RADIO_REPEATS,
+             parting->evidence->expected_bps * ratio);
+}
+
 static bool has_more_stations(const struct evidence *evidence)
 {
     return evidence->read_stations_count > evidence->plan_stations_count;
@@ -348,6 +367,7 @@ static void take_apart(struct parting *parting)
     part_foreign(parting);
     if (is_slow_computer(parting->evidence))
         take_all(parting, PART_SLOW_COMPUTER);
+    part_radio_repeats(parting);
     part_cycle(parting);
     take_all(parting, PART_UNEXPLAINED);
 }

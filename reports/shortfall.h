@@ -23,8 +23,10 @@ enum shortfall_part {
     PART_LOSS_WINDOW,     /* losses held the congestion window down */
     PART_FOREIGN,         /* other traffic at the computers */
     PART_SLOW_COMPUTER,
-    PART_LONGER_CYCLE, /* more stations, longer slots, other users: one class,
-                          split only by the radios' readings */
+    PART_RADIO_REPEATS, /* frames that the radios sent again, by their own
+                           readings: the computers see none of it */
+    PART_LONGER_CYCLE,  /* more stations, longer slots, other users: one class,
+                           split only by the radios' readings */
     PART_UNEXPLAINED,
     SHORTFALL_PARTS
 };

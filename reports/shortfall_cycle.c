@@ -184,6 +184,21 @@ static size_t first_reading(const struct reduction *reduction, int64_t key)
     return low;
 }
 
+/* Counters: what they rose by from before the exchange until after it. */
+static void count_frames(const struct radio_reading *reading,
+                         struct evidence *evidence)
+{
+    const double more =
+        reading->moment == READING_AFTER ? reading->value : -reading->value;
+
+    if (isnan(more))
+        return;
+    if (strcmp(reading->name, "sent_frames") == 0)
+        evidence->radio_frames_count += more;
+    else if (strcmp(reading->name, "repeated_frames") == 0)
+        evidence->radio_repeats_count += more;
+}
+
 void evidence_take_readings(const struct reduction *reduction,
                             struct evidence *evidence)
 {
@@ -209,5 +224,7 @@ void evidence_take_readings(const struct reduction *reduction,
         if (strstr(reading->name, "stations") && !isnan(reading->value)
             && !(evidence->read_stations_count >= reading->value))
             evidence->read_stations_count = reading->value;
+        if (strcmp(record->end, exchange->from) == 0)
+            count_frames(reading, evidence);
     }
 }

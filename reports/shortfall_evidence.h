@@ -51,6 +51,8 @@ struct evidence {
     char read_step[READING_TEXT_SIZE]; /* a radio told another step */
     char read_step_end[ADDRESS_SIZE];
     double read_stations_count; /* NaN: no radio told */
+    /* By the sender's radio, meanwhile; 0: it did not tell. */
+    double radio_frames_count, radio_repeats_count;
     double plan_stations_count;
 };
 
@@ -123,6 +125,8 @@ void evidence_take_readings(const struct reduction *reduction,
 #define WINDOW_CYCLES 2.0
 /* Of the interface's bytes. */
 #define FOREIGN_LEAST_RATIO 0.05
+/* Of the frames that the sender's radio sent. */
+#define RADIO_REPEATS_LEAST_RATIO 0.02
 /* Of what the computer moves over loopback. */
 #define COMPUTER_LEAST_RATIO 0.5
 /* An idle echo's median above the most expected; its least about the same. */

@@ -28,6 +28,9 @@ static const char *const advices[SHORTFALL_PARTS] = {
                      "synchronising, broadcasts of the LAN) and measure again.",
     [PART_SLOW_COMPUTER] = "Measure with a faster computer, or take its own "
                            "limit into account.",
+    [PART_RADIO_REPEATS] = "The radios lose frames and mend it themselves: "
+                           "look at signal and errors in their readings, at "
+                           "antennas and interference, and try a slower step.",
     [PART_LONGER_CYCLE] = "Ask the hub's radio how many stations are "
                           "registered and how long its slots are; listen for "
                           "other users; put what is right into the plan.",
@@ -78,6 +81,13 @@ static void say_evidence(const struct evidence *evidence,
     case PART_SLOW_COMPUTER:
         (void) snprintf(text, size, " (without any link it moves %.0f kbit/s)",
                         evidence->loopback_bps * 1e-3);
+        return;
+    case PART_RADIO_REPEATS:
+        (void) snprintf(text, size,
+                        " (by its own readings the sender's radio sent %.0f of "
+                        "%.0f frames again)",
+                        evidence->radio_repeats_count,
+                        evidence->radio_frames_count);
         return;
     case PART_LONGER_CYCLE:
         if (evidence->read_stations_count > evidence->plan_stations_count)

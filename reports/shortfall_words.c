@@ -13,6 +13,7 @@ const char *const shortfall_part_words[SHORTFALL_PARTS] = {
     [PART_LOSS_WINDOW] = "window held small by losses",
     [PART_FOREIGN] = "other traffic",
     [PART_SLOW_COMPUTER] = "slow computer",
+    [PART_RADIO_REPEATS] = "repeats by the radios",
     [PART_LONGER_CYCLE] = "longer cycle",
     [PART_UNEXPLAINED] = "unexplained",
 };
@@ -29,6 +30,7 @@ const char *const shortfall_part_names[SHORTFALL_PARTS] = {
     [PART_LOSS_WINDOW] = "loss_window",
     [PART_FOREIGN] = "foreign",
     [PART_SLOW_COMPUTER] = "slow_computer",
+    [PART_RADIO_REPEATS] = "radio_repeats",
     [PART_LONGER_CYCLE] = "longer_cycle",
     [PART_UNEXPLAINED] = "unexplained",
 };

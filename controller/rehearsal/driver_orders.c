@@ -46,7 +46,8 @@ static void tell_readings(const struct orders *orders, size_t end, char *answer,
     air_read(orders->air, end, &reading);
     if (end == orders->hub)
         (void) snprintf(registered, sizeof(registered),
-                        "registered=%" PRIu64 "\n", reading.registered_count);
+                        "registered_stations=%" PRIu64 "\n",
+                        reading.registered_count);
     (void) snprintf(answer, size,
                     "ok\nstep=%s\nqueue_bytes=%" PRIu64 "\nsent_frames=%" PRIu64
                     "\nsent_bytes=%" PRIu64 "\nrepeated_frames=%" PRIu64

@@ -48,6 +48,7 @@ static const int class_of_part[SHORTFALL_PARTS] = {
     [PART_LOSS_WINDOW] = CLASS_LOSS,
     [PART_FOREIGN] = CLASS_FOREIGN,
     [PART_SLOW_COMPUTER] = CLASS_COMPUTER,
+    [PART_RADIO_REPEATS] = -1, /* no radio tells its readings here */
     [PART_LONGER_CYCLE] = CLASS_CYCLE,
     [PART_UNEXPLAINED] = -1,
 };

@@ -48,12 +48,10 @@ static int tear_down(void **state)
     return 0;
 }
 
-static void add_download(struct fixture *fixture)
+static void add_accounts(struct fixture *fixture,
+                         struct exchange_account *sender,
+                         struct exchange_account *receiver)
 {
-    struct exchange_account sender;
-    struct exchange_account receiver;
-
-    tcp_model_run(&fixture->model, &sender, &receiver);
     reduced_run_add(&fixture->run,
                     &(struct made_exchange){ .kind = &download_kind,
                                              .round = 1,
@@ -61,7 +59,16 @@ static void add_download(struct fixture *fixture)
                                              .from = "mill",
                                              .to = "quay",
                                              .spec = &fixture->spec },
-                    &sender, &receiver);
+                    sender, receiver);
+}
+
+static void add_download(struct fixture *fixture)
+{
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    add_accounts(fixture, &sender, &receiver);
 }
 
 static void add_pings(struct fixture *fixture)
@@ -238,6 +245,58 @@ static void more_stations_are_a_longer_cycle(void **state)
     assert_int_equal(explained(fixture)->dominant, PART_LONGER_CYCLE);
 }
 
+static void add_counter(struct rows *readings, int moment, const char *name,
+                        double value)
+{
+    struct radio_reading *reading = rows_add(readings);
+
+    reading->moment = moment;
+    reading->value = value;
+    (void) snprintf(reading->name, sizeof(reading->name), "%s", name);
+    (void) snprintf(reading->text, sizeof(reading->text), "%.0f", value);
+}
+
+/* A quarter of the frames is lost, so a quarter of those sent are repeats. */
+static void add_repairing_download(struct fixture *fixture, bool tells)
+{
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    fixture->model.air.repeats_limit_count = 20;
+    fixture->model.air.faults = (struct faults_config){
+        .loss_ratio = 0.25,
+        .loss_burst = (double) NAN,
+    };
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    sender.readings.row_size = sizeof(struct radio_reading);
+    for (int moment = READING_BEFORE; tells && moment <= READING_AFTER;
+         moment++) {
+        const bool is_after = moment == READING_AFTER;
+
+        add_counter(&sender.readings, moment, "sent_frames",
+                    is_after ? 5000 : 1000);
+        add_counter(&sender.readings, moment, "repeated_frames",
+                    is_after ? 1300 : 300);
+    }
+    add_accounts(fixture, &sender, &receiver);
+}
+
+static void what_the_radios_repeat_is_told_by_their_readings(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_repairing_download(fixture, true);
+    assert_int_equal(explained(fixture)->dominant, PART_RADIO_REPEATS);
+}
+
+static void without_readings_nobody_sees_what_the_radios_repeat(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_repairing_download(fixture, false);
+    assert_int_equal(explained(fixture)->dominant, PART_UNEXPLAINED);
+}
+
 static void without_echoes_a_longer_cycle_is_a_guess_and_said_so(void **state)
 {
     struct fixture *fixture = *state;
@@ -361,6 +420,8 @@ int main(void)
         TEST(a_sender_with_nothing_to_send_is_no_outage),
         TEST(losses_are_found_by_what_is_sent_again),
         TEST(more_stations_are_a_longer_cycle),
+        TEST(what_the_radios_repeat_is_told_by_their_readings),
+        TEST(without_readings_nobody_sees_what_the_radios_repeat),
         TEST(without_echoes_a_longer_cycle_is_a_guess_and_said_so),
         TEST(a_slower_step_is_told_by_goodput_and_echoes),
         TEST(other_traffic_is_told_by_the_counters),
