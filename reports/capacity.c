@@ -220,14 +220,16 @@ static void take_loss(const struct channel *channel, struct bounds *bounds,
     };
     const struct range loss = loss_bps(channel, queued_s);
 
+    if (loss.low < bounds->tcp_bps.low)
+        bounds->why = "wide: of losses that TCP sees, formulas give no more "
+                      "than the order of magnitude (RFC 5348, RFC 3819 "
+                      "section 8.5)";
     bounds->tcp_bps = range_of(smaller(bounds->tcp_bps.low, loss.low),
                                smaller(bounds->tcp_bps.high, loss.high));
     if (isnan(tcp->tcp_bps))
         tcp->tcp_bps = range_middle(bounds->tcp_bps);
     tcp->binds = loss.low < tcp->tcp_bps ? TERM_LOSS : tcp->binds;
     tcp->tcp_bps = smaller(tcp->tcp_bps, range_middle(loss));
-    bounds->why = "wide: of losses that TCP sees, formulas give no more than "
-                  "the order of magnitude (RFC 5348, RFC 3819 section 8.5)";
 }
 
 static void expect_way(const struct channel *channel,

@@ -59,8 +59,8 @@ static void take_situation(struct channel *channel,
     if (situation->window_bytes > 0)
         channel->window_bytes = situation->window_bytes;
     channel->segments_per_ack = situation->segments_per_ack;
-    channel->loss_ratio =
-        situation->loss_ratio.high > 0 ? situation->loss_ratio : range_unsaid();
+    if (situation->loss_ratio.high > 0)
+        channel->loss_ratio = situation->loss_ratio;
     channel->frame_loss_ratio = situation->frame_loss_ratio;
 }
 
@@ -91,6 +91,8 @@ struct channel channel_of(const struct plan *plan, const struct plan_step *step,
             isnan(link->distance_m) ? 0 : link->distance_m / light_mps,
         .repeats_count = (double) link->repeats_limit_count,
         .repeats_delay_s = (double) link->repeats_delay_ns * 1e-9,
+        .loss_ratio =
+            link->loss_ratio.high > 0 ? link->loss_ratio : range_unsaid(),
     };
 
     channel.least_s = range_is_said(link->slot_least_ns)

@@ -116,6 +116,12 @@ void capacity_shares(const struct plan *plan, const struct plan_step *step,
         ret_shares[i].entitled_bps =
             as_wide(entitled[i], &alone.ways[way], streams[i].traffic);
         ret_shares[i].likely_bps = shown_bps(&likely, &streams[i]);
+        /* Losses hold each by itself as much as one alone. */
+        if (streams[i].traffic == TRAFFIC_TCP
+            && range_is_said(channel.loss_ratio))
+            ret_shares[i].likely_bps =
+                smaller(ret_shares[i].likely_bps,
+                        alone.ways[way].likely_bps[LAYER_FILE]);
         ret_shares[i].airtime_ratio = streams[i].airtime_ratio;
     }
 }

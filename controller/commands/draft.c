@@ -12,12 +12,15 @@
 
 struct draft_options {
     char to[ADDRESS_SIZE];
+    bool all;
 };
 
 static const struct field draft_options[] = {
     { "ADDRESS", "to", FIELD_TEXT, UNIT_NONE,
       FIELD_AT(struct draft_options, to), 0, 0, "", NULL,
       "far computer: the plan pings it from here, and runs without editing" },
+    { "all", "all", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct draft_options, all),
+      0, 0, "no", NULL, "every key that a plan may have" },
 };
 
 static const uint16_t discard_port = 9; /* any will do: nothing is sent */
@@ -143,8 +146,14 @@ static int draft_run(const char *const *arguments, size_t argument_count,
 
     (void) arguments;
     (void) argument_count;
+    if (draft->to[0] && draft->all) {
+        (void) fputs("bothends draft: found --to and --all, expected one of "
+                     "them\n",
+                     stderr);
+        return STATUS_USAGE;
+    }
     if (!draft->to[0]) {
-        starter_print(stdout);
+        starter_print(stdout, draft->all);
         return STATUS_MET;
     }
     if (find_way(draft->to, &way, &fault) != 0)

@@ -60,7 +60,7 @@ void outcome_print_mistakes(const char *command, const char *path,
     if (has_unknown)
         (void) fprintf(stderr,
                        "bothends %s: a plan made for another version may say "
-                       "what this one, %s, does not know; 'bothends draft' "
+                       "what this one, %s, does not know; 'bothends draft --all' "
                        "shows what it knows\n",
                        command, BOTHENDS_VERSION);
 }

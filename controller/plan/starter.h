@@ -5,9 +5,9 @@
 #include <bothends/plan.h>
 #include <stdio.h>
 
-/* Print a starter plan: an invented example that passes 'check', every key
- * explained by its row's help. */
-void starter_print(FILE *out);
+/* Print a starter plan: an invented example that passes 'check', keys explained
+ * by their rows' help; all of them, or those that most plans want. */
+void starter_print(FILE *out, bool is_all);
 
 /* How this computer would reach an address. */
 struct starter_way {

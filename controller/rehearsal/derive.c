@@ -247,6 +247,7 @@ int derive_practice_plan(struct plan *plan, uint64_t seed,
         move_end(&plan->ends[cast.ends[i].end], &cast.ends[i]);
     plan->set_steps = SET_BY_AGENT;
     plan->reference_run = 0; /* the rehearsal has a logbook of its own */
+    plan->link.loss_ratio = range_unsaid(); /* and an air of its own */
     if (seed)
         plan->practice.seed = seed;
     *ret_cast = cast;

@@ -76,6 +76,7 @@ struct plan_link {
     /* The radio repeats a lost frame so often, each time not before so long
      * after the frame was over; 0: it does not. */
     uint64_t repeats_limit_count, repeats_delay_ns;
+    struct range loss_ratio; /* of packets, that TCP sees; unsaid: none */
     bool carrier_sense, contention_slotted;
     uint64_t contention_slot_ns;
     uint64_t contention_window_count, contention_window_most_count;
@@ -113,6 +114,7 @@ static const struct field link_fields[] = {
     { "stations_count", "stations", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, stations_count), 1, 32, "", NULL, "stations registered at the hub; not said: those of this plan" },
     { "repeats_limit_count", "repeats.limit", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_link, repeats_limit_count), 0, 100, "0", NULL, "how often the radios repeat a lost frame by themselves" },
     { "repeats_delay_ns", "repeats.delay", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_link, repeats_delay_ns), 0, 60e9, "0 ms", NULL, "from a lost frame's end until it may be repeated" },
+    { "loss_ratio", "loss", FIELD_RANGE, UNIT_RATIO, FIELD_AT(struct plan_link, loss_ratio), 0, 0.9, "", NULL, "packets that the link is known to lose, its own repeats counted: TCP slows down for them" },
     { "carrier_sense", "contention.carrier_sense", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct plan_link, carrier_sense), 0, 0, "yes", NULL, "listen before transmitting" },
     { "contention_slotted", "contention.slotted", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct plan_link, contention_slotted), 0, 0, "no", NULL, "without carrier sense: transmissions begin at the edges of contention slots" },
     { "contention_slot_ns", "contention.slot", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_link, contention_slot_ns), 1e3, 60e9, "10 ms", NULL, "one step of the back-off" },

@@ -342,6 +342,32 @@ static void losses_that_tcp_sees_give_a_wide_range_with_the_reason(void **state)
     assert_true(lossy.ip_bps.low == clean.ip_bps.low);
 }
 
+/* A plan may say what a link is known to lose; a moment may be worse. */
+static void a_plan_may_say_what_the_link_loses(void **state)
+{
+    struct plan plan = plan_with(ACCESS_SCHEDULED, SLOTS_ADAPTIVE);
+    const struct plan_step step = step_of(320e3);
+    const struct situation of_moment = { .loss_ratio = { 0.01, 0.03 } };
+    const struct capacity_demand demand = { 0, 1, TRAFFIC_TCP, 0 };
+    struct expectation clean, said, told;
+    struct capacity_share share;
+
+    (void) state;
+    capacity_expect_of(&plan, &step, &clean);
+    capacity_expect_when(&plan, &step, &of_moment, &told);
+    plan.link.loss_ratio = (struct range){ 0.01, 0.03 };
+    capacity_expect_of(&plan, &step, &said);
+    assert_true(said.goodput_bps.low == told.goodput_bps.low);
+    assert_true(said.goodput_bps.high == told.goodput_bps.high);
+    assert_true(said.goodput_bps.low < clean.goodput_bps.low / 2);
+    assert_int_equal(said.ways[WAY_TO_STATION].binds, TERM_LOSS);
+    assert_non_null(strstr(said.why, "RFC 5348"));
+    capacity_shares(&plan, &step, NULL, &demand, 1, &share);
+    assert_near(share.likely_bps,
+                said.ways[WAY_TO_STATION].likely_bps[LAYER_FILE], 1e-12,
+                "its share");
+}
+
 static void a_round_trip_counts_the_turns_between(void **state)
 {
     const struct plan plan = plan_with(ACCESS_SCHEDULED, SLOTS_ADAPTIVE);
@@ -425,6 +451,7 @@ int main(void)
         cmocka_unit_test(a_small_window_binds_and_says_so),
         cmocka_unit_test(
             losses_that_tcp_sees_give_a_wide_range_with_the_reason),
+        cmocka_unit_test(a_plan_may_say_what_the_link_loses),
         cmocka_unit_test(a_round_trip_counts_the_turns_between),
         cmocka_unit_test(segments_far_apart_are_acknowledged_one_by_one),
         cmocka_unit_test(a_reference_run_takes_the_place_of_arithmetic),
