@@ -36,6 +36,8 @@ double losses_effective_count(const struct losses *losses)
     const double count = (double) losses->count;
     const double lag1 = losses_lag1(losses);
 
+    if (!(lag1 > 0))
+        return count;
     /* Below, what independent losses show by chance. */
     return lag1 > 2 / sqrt(count) ? statistics_effective_count(count, lag1)
                                   : count;
