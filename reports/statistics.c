@@ -54,8 +54,10 @@ struct estimate statistics_mean_interval(const double *values, size_t count,
     return (struct estimate){ mean, mean - half, mean + half };
 }
 
-struct estimate statistics_wilson_of(double x, double n, double level)
+struct estimate statistics_wilson_of(double hits, double count, double level)
 {
+    const double x = hits;
+    const double n = count;
     const double z = gsl_cdf_ugaussian_Pinv((1 + level) / 2);
 
     if (!(n > 0) || !(x >= 0) || x > n)

@@ -139,7 +139,7 @@ static void add_value(struct values *values, double value)
 struct values published_list(const char *name, const char *quantity)
 {
     struct values values = { NULL, 0 };
-    char text[256];
+    char text[256] = "";
 
     if (!find_text(name, quantity, text, sizeof(text)))
         fail_msg("no published values of %s, %s", name, quantity);
