@@ -137,12 +137,15 @@ static void a_station_that_is_away_is_not_registered_at_the_hub(void **state)
 {
     struct fixture *fixture = *state;
 
-    assert_non_null(strstr(order(fixture, "weir"), "\nregistered=1\n"));
+    assert_non_null(
+        strstr(order(fixture, "weir"), "\nregistered_stations=1\n"));
     assert_null(strstr(order(fixture, "island"), "registered"));
     assert_string_equal(order(fixture, "begin:\taway end=island"), "ok\n1");
-    assert_non_null(strstr(order(fixture, "weir"), "\nregistered=0\n"));
+    assert_non_null(
+        strstr(order(fixture, "weir"), "\nregistered_stations=0\n"));
     assert_string_equal(order(fixture, "end:\t1"), "ok");
-    assert_non_null(strstr(order(fixture, "weir"), "\nregistered=1\n"));
+    assert_non_null(
+        strstr(order(fixture, "weir"), "\nregistered_stations=1\n"));
 }
 
 static void without_a_plan_nothing_goes_wrong(void **state)

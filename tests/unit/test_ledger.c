@@ -301,6 +301,7 @@ static void what_comes_and_goes_is_in_a_table_of_its_own(void **state)
                                     .from = "island",
                                     .chance_ratio = (double) NAN,
                                     .burst = (double) NAN,
+                                    .within_ratio = 1,
                                     .share_ratio = (double) NAN } },
                       .event_count = 1 },
     };
