@@ -247,7 +247,9 @@ static int judge_link(const struct stage *stage, const char *logbook,
         (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
         return STATUS_OURS;
     }
-    (void) printf("rehearsal: what really happened is in %s\n", ledger);
+    (void) printf("rehearsal: what really happened is in %s ('bothends picture "
+                  "%s' draws it)\n",
+                  ledger, stage->folder);
     if (verdict.is_trustworthy) {
         (void) printf("rehearsal: the practice link kept time (99 %% of its "
                       "edges at most %.2f ms late, %.2f ms allowed)\n",
