@@ -2,8 +2,11 @@
 #include "reports/doubts_ways.h"
 
 #include "reports/contact_record.h"
+#include "reports/lookup.h"
+#include "reports/repeats.h"
 #include "reports/wording.h"
 
+#include <bothends/kinds.h>
 #include <stdio.h>
 
 /* Below this share of what the computer moves over loopback, it is not what
@@ -285,6 +288,44 @@ static void weigh_exchange(struct reduction *reduction,
     conclude(reduction, exchange, &bypass);
 }
 
+/* --- what a ping saw holds for what ran beside it --------------------------
+ */
+
+static bool is_suspect_ping(const struct exchange_record *exchange)
+{
+    return strcmp(exchange->kind->name, ping_kind.name) == 0
+           && exchange->bypass_signs;
+}
+
+/* Only echoes tell a TTL: where it was another one, the data of that round
+ * between the same ends may have gone another way too. */
+static void pass_signs_on(struct reduction *reduction)
+{
+    struct lookup suspects;
+
+    lookup_init(&suspects);
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, i);
+
+        if (is_suspect_ping(exchange))
+            lookup_add(&suspects, repeats_key_beside(exchange), i);
+    }
+    lookup_sort(&suspects);
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        struct exchange_record *exchange = reduction_exchange(reduction, i);
+        const struct lookup_found found =
+            lookup_find(&suspects, repeats_key_beside(exchange));
+
+        if (found.count && !exchange->bypass_signs
+            && repeats_are_beside(
+                exchange,
+                reduction_exchange(reduction, found.entries[0].index)))
+            exchange->bypass_signs = 1;
+    }
+    lookup_clear(&suspects);
+}
+
 /* --- clocks from one exchange to the next --------------------------------- */
 
 /* Each end's last account so far. */
@@ -413,6 +454,7 @@ int doubts_add_compared(struct reduction *reduction, struct fault *fault)
         weigh_exchange(reduction, &contact, exchange);
         doubt_computer(reduction, &contact, exchange);
     }
+    pass_signs_on(reduction);
     contact_records_clear(&contact);
     return code;
 }

@@ -215,3 +215,30 @@ void repeats_each_value(const struct reduction *reduction, size_t exchange,
         exchange = repeats_next(reduction, exchange);
     } while (is_all_rounds && exchange < reduction->exchanges.count);
 }
+
+/* --- what was measured beside ----------------------------------------------
+ */
+
+uint64_t repeats_key_beside(const struct exchange_record *exchange)
+{
+    const bool is_in_order = strcmp(exchange->from, exchange->to) < 0;
+    uint64_t key = lookup_number(LOOKUP_KEY, exchange->round);
+
+    key = lookup_text(key, exchange->step);
+    key = lookup_text(key, is_in_order ? exchange->from : exchange->to);
+    return lookup_text(key, is_in_order ? exchange->to : exchange->from);
+}
+
+static bool are_between(const struct exchange_record *a, const char *from,
+                        const char *to)
+{
+    return strcmp(a->from, from) == 0 && strcmp(a->to, to) == 0;
+}
+
+bool repeats_are_beside(const struct exchange_record *a,
+                        const struct exchange_record *b)
+{
+    return a->round == b->round && strcmp(a->step, b->step) == 0
+           && (are_between(a, b->from, b->to)
+               || are_between(a, b->to, b->from));
+}

@@ -30,4 +30,12 @@ void repeats_each_value(const struct reduction *reduction, size_t exchange,
                         bool is_all_rounds, repeats_value_fn *on_value,
                         void *owner);
 
+/* --- what was measured beside ----------------------------------------------
+ */
+
+/* Of the round, the step and the two ends, whichever way. */
+uint64_t repeats_key_beside(const struct exchange_record *exchange);
+bool repeats_are_beside(const struct exchange_record *a,
+                        const struct exchange_record *b);
+
 #endif

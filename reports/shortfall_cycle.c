@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/repeats.h"
 #include "reports/shortfall_evidence.h"
 
 #include <bothends/kinds.h>
@@ -7,34 +8,6 @@
  * What says that the air itself is not as the plan states it: idle echoes
  * between the two ends on the same step, and what the radios told.
  */
-/* Of both directions. */
-static uint64_t key_of(const struct exchange_record *exchange)
-{
-    const bool is_in_order = strcmp(exchange->from, exchange->to) < 0;
-    uint64_t key = lookup_number(LOOKUP_KEY, exchange->round);
-
-    key = lookup_text(key, exchange->step);
-    key = lookup_text(key, is_in_order ? exchange->from : exchange->to);
-    return lookup_text(key, is_in_order ? exchange->to : exchange->from);
-}
-
-static bool is_between(const struct exchange_record *ping,
-                       const struct exchange_record *exchange)
-{
-    return (strcmp(ping->from, exchange->from) == 0
-            && strcmp(ping->to, exchange->to) == 0)
-           || (strcmp(ping->from, exchange->to) == 0
-               && strcmp(ping->to, exchange->from) == 0);
-}
-
-static bool is_beside(const struct exchange_record *ping,
-                      const struct exchange_record *exchange)
-{
-    return ping->round == exchange->round
-           && strcmp(ping->step, exchange->step) == 0
-           && is_between(ping, exchange);
-}
-
 void evidence_find_pings(const struct reduction *reduction,
                          struct lookup *pings)
 {
@@ -43,8 +16,9 @@ void evidence_find_pings(const struct reduction *reduction,
             reduction_exchange(reduction, i);
 
         if (strcmp(exchange->kind->name, ping_kind.name) == 0
-            && strcmp(exchange->condition, "idle") == 0)
-            lookup_add(pings, key_of(exchange), i);
+            && strcmp(exchange->condition, "idle") == 0
+            && !exchange->bypass_signs)
+            lookup_add(pings, repeats_key_beside(exchange), i);
     }
     lookup_sort(pings);
 }
@@ -143,7 +117,8 @@ void evidence_take_echoes(const struct reduction *reduction,
 {
     const struct exchange_record *exchange =
         reduction_exchange(reduction, evidence->exchange);
-    const struct lookup_found found = lookup_find(pings, key_of(exchange));
+    const struct lookup_found found =
+        lookup_find(pings, repeats_key_beside(exchange));
     uint64_t most_count = ECHOES_LEAST - 1;
 
     evidence->echo_least_s = evidence->echo_median_s = (double) NAN;
@@ -151,7 +126,7 @@ void evidence_take_echoes(const struct reduction *reduction,
         const struct exchange_record *ping =
             reduction_exchange(reduction, found.entries[i].index);
 
-        if (is_beside(ping, exchange))
+        if (repeats_are_beside(ping, exchange))
             take_ping(reduction, ping, &most_count, evidence);
     }
 }

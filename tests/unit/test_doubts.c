@@ -155,6 +155,49 @@ static void a_route_that_changed_takes_both_verdicts(void **state)
     assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
 }
 
+/* Every fifth answer came over one router more. */
+static void add_ping_of_two_ways(struct reduced_run *fixture, size_t step)
+{
+    static const struct ping_spec spec = { .count = 20,
+                                           .size_bytes = 56,
+                                           .wait_ns = 10 * NS_PER_S };
+    struct exchange_account prober;
+    struct exchange_account answerer;
+    uint64_t rtts_ns[20];
+
+    for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
+        rtts_ns[i] = (65 + i) * NS_PER_MS;
+    made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
+    made_answerer(&answerer);
+    for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
+        ((struct ping_probe *) rows_at(&prober.series[0], i))->ttl =
+            i % 5 ? 64 : 63;
+    reduced_run_add(fixture,
+                    &(struct made_exchange){ .kind = &ping_kind,
+                                             .step = step,
+                                             .round = 1,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = &spec },
+                    &prober, &answerer);
+}
+
+static void
+answers_by_two_ways_take_the_verdicts_of_what_ran_beside(void **state)
+{
+    struct reduced_run *fixture = *state;
+
+    add_ping_of_two_ways(fixture, 0);
+    add_download(fixture, 0, 1, MEETS_BPS, NULL);
+    add_download(fixture, 1, 1, SHORT_BPS, NULL);
+    reduced_run_reduce(fixture);
+    assert_told(fixture, "came with a TTL of 63 to 64");
+    assert_verdict(fixture, "calm", VERDICT_UNDECIDED,
+                   "no verdict: the way was another one, or changed");
+    /* Another step, another time. */
+    assert_verdict(fixture, "brisk", VERDICT_SHORT, "");
+}
+
 static void a_practice_link_that_lost_time_takes_both_verdicts(void **state)
 {
     static const char why[] = "no verdict: the practice link did not keep time";
@@ -370,6 +413,7 @@ int main(void)
         TEST(a_computer_that_slept_takes_both_verdicts),
         TEST(a_clock_that_was_set_takes_both_verdicts),
         TEST(a_route_that_changed_takes_both_verdicts),
+        TEST(answers_by_two_ways_take_the_verdicts_of_what_ran_beside),
         TEST(a_practice_link_that_lost_time_takes_both_verdicts),
         TEST(a_link_that_was_not_idle_may_be_short_for_that),
         TEST(other_traffic_may_be_why_it_is_short),
