@@ -15,7 +15,7 @@
 /* cmocka.h must follow the four above */
 #include <cmocka.h>
 
-#define CASES 4000
+#define CASES 2000
 
 static struct draw random_numbers;
 
