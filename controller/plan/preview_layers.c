@@ -146,7 +146,7 @@ void preview_print_reasons(
     for (size_t i = 0; i < step_count; i++) {
         const char *reason = reason_of(preview, i);
         char steps[PLAN_STEPS_MAX * (NAME_SIZE + 2)];
-        char text[sizeof(steps) + 2 * CELL_SIZE];
+        char text[sizeof(steps) + (size_t) 2 * CELL_SIZE];
         bool has[PLAN_STEPS_MAX] = { false };
 
         if (!reason[0] || is_told[i])

@@ -20,7 +20,7 @@ void preview_show_duration(uint64_t duration_ns, char *text, size_t size)
     const unsigned long long s = seconds % 60;
 
     /* What is about, or at most, needs no more figures. */
-    if (seconds >= 100 * 3600)
+    if (seconds >= UINT64_C(100) * 3600)
         (void) snprintf(text, size, "%llu days", (h + 12) / 24);
     else if (seconds >= 3600)
         (void) snprintf(text, size, "%llu h %02llu min", h, min);
