@@ -260,6 +260,25 @@ static void each_warning_stays_away_on_the_right_side_of_its_limit(void **state)
     }
 }
 
+static void each_warning_is_documented(void **state)
+{
+    char text[1 << 18], quoted[96];
+    FILE *file = fopen(TEST_FOLDER "/../../DEVELOPERS.md", "r");
+
+    (void) state;
+    assert_non_null(file);
+    const size_t length = fread(text, 1, sizeof(text) - 1, file);
+
+    assert_true(length < sizeof(text) - 1);
+    text[length] = '\0';
+    (void) fclose(file);
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        (void) snprintf(quoted, sizeof(quoted), "`%s`", cases[i].code);
+        if (!strstr(text, quoted))
+            fail_msg("DEVELOPERS.md does not name %s", quoted);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -267,6 +286,7 @@ int main(void)
         cmocka_unit_test(each_warning_is_earned_by_what_it_warns_of),
         cmocka_unit_test(
             each_warning_stays_away_on_the_right_side_of_its_limit),
+        cmocka_unit_test(each_warning_is_documented),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
