@@ -202,6 +202,28 @@ static void redact_findings(const struct scrub *scrub,
     }
 }
 
+/* A radio with a satellite receiver tells its place as bare numbers: told by
+ * the words of the reading's name, which '_' parts. */
+static bool tells_place(const char *name)
+{
+    static const char *const words[] = { "lat",      "latitude",  "lon",
+                                         "lng",      "longitude", "gps",
+                                         "position", "location",  "locator",
+                                         "grid",     "altitude" };
+
+    while (*name) {
+        const size_t length = strcspn(name, "_");
+
+        for (size_t i = 0; i < COUNT_OF(words); i++) {
+            if (strlen(words[i]) == length
+                && strncmp(name, words[i], length) == 0)
+                return true;
+        }
+        name += length + (name[length] == '_');
+    }
+    return false;
+}
+
 static void redact_readings(const struct scrub *scrub,
                             const struct rows *readings)
 {
@@ -209,6 +231,11 @@ static void redact_readings(const struct scrub *scrub,
         struct reading_record *record = rows_at(readings, i);
 
         scrub_text(scrub, record->end, sizeof(record->end));
+        if (tells_place(record->reading.name)) {
+            (void) snprintf(record->reading.text, sizeof(record->reading.text),
+                            "(position)");
+            record->reading.value = (double) NAN;
+        }
         scrub_fields(scrub, reading_fields, COUNT_OF(reading_fields),
                      &record->reading);
     }

@@ -110,6 +110,9 @@ static void add_ping(struct made_run *made, const char *to, const char *note)
 
     set_text(reading->name, sizeof(reading->name), "heard_by");
     set_text(reading->text, sizeof(reading->text), "192.0.2.8 at HO40vd");
+    reading = rows_add(&prober.readings);
+    set_text(reading->name, sizeof(reading->name), "gps_lat");
+    set_text(reading->text, sizeof(reading->text), "50.130");
     made_run_add(made, &(struct made_exchange){ .kind = &ping_kind,
                                                 .round = 1,
                                                 .from = "quay",
@@ -277,6 +280,7 @@ static void hosts_stay_apart_and_are_told_to_be_left_out(void **state)
     assert_in(report, "timed out");
     assert_in(report, "HO40");
     assert_in(report, "at most 100 km");
+    assert_in(report, "gps\\_lat");
     assert_in(report, "Addresses were left out");
     free(report);
 }
