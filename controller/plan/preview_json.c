@@ -65,6 +65,31 @@ static void pack_course(const struct expectation *expectation, json_t *into)
                   range_or_null(acks->timer_ns)));
 }
 
+/* Of echoes, by their size: the ping's preset, half a kilobyte, full packets.
+ */
+static json_t *pack_trips(const struct preview *preview, size_t index)
+{
+    const struct plan *plan = preview->plan;
+    const double full_bytes =
+        (double) plan->link.mtu_bytes - IPV4_HEADER_BYTES - ECHO_HEADER_BYTES;
+    const double sizes_bytes[] = { 56, 500, full_bytes };
+    json_t *list = json_array();
+
+    for (size_t i = 0; i < COUNT_OF(sizes_bytes); i++) {
+        const struct situation situation = { .echo_bytes = sizes_bytes[i] };
+        struct expectation of_size;
+
+        capacity_expect_when(plan, &plan->steps[index], &situation, &of_size);
+        (void) json_array_append_new(
+            list,
+            json_pack("{s:f, s:o, s:o, s:o}", "echo_bytes", sizes_bytes[i],
+                      "least_ns", range_or_null(of_size.least_rtt_ns),
+                      "mean_ns", range_or_null(of_size.mean_rtt_ns),
+                      "spread_ns", range_or_null(of_size.spread_rtt_ns)));
+    }
+    return list;
+}
+
 /* Beside what pack_step() began with. */
 static void pack_step_more(const struct preview *preview, size_t index,
                            json_t *into)
@@ -91,6 +116,9 @@ static void pack_step_more(const struct preview *preview, size_t index,
                                    json_string(step->uses[i].words));
     (void) json_object_set_new(into, "designator",
                                json_string(step->bandwidth.designator));
+    (void) json_object_set_new(into, "bandwidth_by",
+                               json_string(step->bandwidth.how));
+    (void) json_object_set_new(into, "round_trips", pack_trips(preview, index));
     (void) json_object_set_new(into, "margin_db",
                                range_or_null(step->margin_db));
     (void) json_object_set_new(into, "text_message_ns",

@@ -137,7 +137,7 @@ static void list_steps(const struct preview *preview, const bool *has,
 }
 
 void preview_print_reasons(
-    FILE *out, const struct preview *preview,
+    FILE *out, const struct preview *preview, const char *before,
     const char *(*reason_of)(const struct preview *preview, size_t step))
 {
     const size_t step_count = preview->plan->step_count;
@@ -156,7 +156,7 @@ void preview_print_reasons(
             is_told[j] = is_told[j] || has[j];
         }
         list_steps(preview, has, steps, sizeof(steps));
-        (void) snprintf(text, sizeof(text), "%s: %s", steps, reason);
+        (void) snprintf(text, sizeof(text), "%s: %s%s", steps, before, reason);
         (void) fputs("  ", out);
         options_print_wrapped(out, 4, text);
     }
@@ -203,9 +203,9 @@ void preview_print_layers(FILE *out, const struct preview *preview, int width)
     (void) fprintf(out, " %12s %7s  by\n", "..to", "per ack");
     for (size_t i = 0; i < preview->plan->step_count; i++)
         print_row(out, preview, i, width);
-    preview_print_reasons(out, preview, term_of);
+    preview_print_reasons(out, preview, "", term_of);
     if (!differs_upwards(preview))
         return;
     (void) fputs("  Station to hub:\n", out);
-    preview_print_reasons(out, preview, term_up);
+    preview_print_reasons(out, preview, "", term_up);
 }

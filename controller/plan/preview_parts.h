@@ -26,9 +26,10 @@ void preview_choose_columns(const struct preview *preview, size_t most,
                             struct step_columns *ret_columns);
 size_t preview_columns_most(int left_width, int column_width);
 
-/* Each reason once, with the steps that it holds for; "": none. */
+/* Each reason once, with the steps that it holds for; "": none.  before stands
+ * in front of each. */
 void preview_print_reasons(
-    FILE *out, const struct preview *preview,
+    FILE *out, const struct preview *preview, const char *before,
     const char *(*reason_of)(const struct preview *preview, size_t step));
 
 /* The unit that all rates are printed in, and one of them. */

@@ -119,12 +119,44 @@ static const char *why_of(const struct preview *preview, size_t step)
     return preview->steps[step].expectation.why;
 }
 
+static const char *estimate_of(const struct preview *preview, size_t step)
+{
+    const struct bandwidth *bandwidth = &preview->steps[step].bandwidth;
+
+    return bandwidth->is_stated ? "" : bandwidth->how;
+}
+
+/* "Emission: 60K0F1D (steady), 120KF1D (brisk)". */
+static void print_designators(FILE *out, const struct preview *preview)
+{
+    char text[PLAN_STEPS_MAX * (NAME_SIZE + DESIGNATOR_SIZE + 8)] = "emission:";
+    size_t used = strlen(text);
+    bool is_known = false;
+
+    for (size_t i = 0; i < preview->plan->step_count; i++) {
+        const char *designator = preview->steps[i].bandwidth.designator;
+
+        if (!designator[0])
+            continue;
+        used += (size_t) snprintf(text + used, sizeof(text) - used,
+                                  "%s %s (%s)", is_known ? "," : "", designator,
+                                  preview->plan->steps[i].name);
+        is_known = true;
+    }
+    if (!is_known)
+        return;
+    (void) fputs("  ", out);
+    options_print_wrapped(out, 4, text);
+}
+
 static void print_notes(FILE *out, const struct preview *preview)
 {
     const struct plan *plan = preview->plan;
     char missing[512], text[600];
 
-    preview_print_reasons(out, preview, why_of);
+    preview_print_reasons(out, preview, "", why_of);
+    preview_print_reasons(out, preview, "bandwidth estimated: ", estimate_of);
+    print_designators(out, preview);
     radio_missing(plan, missing, sizeof(missing));
     if (missing[0]) {
         (void) snprintf(text, sizeof(text), "no margin: the plan lacks %s",

@@ -81,6 +81,9 @@ static void a_step_wider_than_the_limit_is_not_run_on_the_air(void **state)
     assert_true(fixture->preview.steps[1].is_over_limit);
     assert_false(fixture->preview.steps[1].is_run);
     assert_non_null(strstr(text, "wide: not run"));
+    assert_non_null(strstr(text, "all steps: bandwidth estimated: Carson's "
+                                 "rule, 2 x deviation + symbol rate"));
+    assert_non_null(strstr(text, "emission: 60K0F1D (narrow), 240KF1D (wide)"));
     free(text);
     fixture_free(fixture);
 }
@@ -302,6 +305,16 @@ static void programs_get_the_same_as_json(void **state)
     assert_true(json_is_false(json_object_get(wide, "is_run")));
     assert_true(json_number_value(json_object_get(wide, "bandwidth_hz"))
                 == 240e3);
+    const json_t *trips = json_object_get(wide, "round_trips");
+    assert_int_equal(json_array_size(trips), 3);
+    /* A larger packet takes longer; the wait is the same. */
+    assert_true(json_number_value(json_array_get(
+                    json_object_get(json_array_get(trips, 2), "least_ns"), 0))
+                > json_number_value(json_array_get(
+                    json_object_get(json_array_get(trips, 0), "least_ns"), 0)));
+    assert_true(
+        json_equal(json_object_get(json_array_get(trips, 2), "spread_ns"),
+                   json_object_get(json_array_get(trips, 0), "spread_ns")));
     const json_t *groups = json_object_get(all, "sequence");
     assert_int_equal(json_array_size(groups), 2);
     assert_int_equal(json_array_size(json_array_get(groups, 1)), 2);
