@@ -29,14 +29,15 @@ static bool is_new_end(const struct reduction *reduction, size_t index)
     return true;
 }
 
-/* Rows of struct radio_reading: each name once, in order of appearance. */
+/* Rows of struct radio_reading: each name once, in order of appearance; of that
+ * end, or (NULL) of all. */
 static struct rows names_of(const struct reduction *reduction, const char *end)
 {
     struct rows names = { .row_size = sizeof(struct radio_reading) };
 
     for (size_t i = 0; i < reduction->readings.count; i++) {
         const struct reading_record *record = record_at(reduction, i);
-        bool is_new = strcmp(record->end, end) == 0;
+        bool is_new = !end || strcmp(record->end, end) == 0;
 
         for (size_t k = 0; is_new && k < names.count; k++)
             is_new =
@@ -93,6 +94,22 @@ static bool has_readings(const struct reduction *reduction, int64_t exchange,
     return false;
 }
 
+static void write_headings(const char *before, const char *rule_before,
+                           const struct rows *names, size_t first, size_t last,
+                           FILE *out)
+{
+    (void) fputs(before, out);
+    for (size_t i = first; i < last; i++) {
+        (void) fputs(" | ", out);
+        wording_escape(
+            out, ((const struct radio_reading *) rows_at(names, i))->name);
+    }
+    (void) fprintf(out, " |\n%s", rule_before);
+    for (size_t i = first; i < last; i++)
+        (void) fputs("|---:", out);
+    (void) fputs("|\n", out);
+}
+
 static void write_table(const struct reduction *reduction, const char *end,
                         const struct rows *names, size_t first, FILE *out)
 {
@@ -100,16 +117,7 @@ static void write_table(const struct reduction *reduction, const char *end,
                             ? first + COLUMNS_MOST
                             : names->count;
 
-    (void) fputs("| step | exchange", out);
-    for (size_t i = first; i < last; i++) {
-        (void) fputs(" | ", out);
-        wording_escape(
-            out, ((const struct radio_reading *) rows_at(names, i))->name);
-    }
-    (void) fputs(" |\n|---|---", out);
-    for (size_t i = first; i < last; i++)
-        (void) fputs("|---:", out);
-    (void) fputs("|\n", out);
+    write_headings("| step | exchange", "|---|---", names, first, last, out);
     for (size_t i = 0; i < reduction->exchanges.count; i++) {
         const struct exchange_record *exchange =
             reduction_exchange(reduction, i);
@@ -222,34 +230,88 @@ static struct rows gather_shorts(const struct reduction *reduction)
     return shorts;
 }
 
-static void write_short(const struct short_reading *reading, FILE *out)
+static const struct short_reading *find_short(const struct rows *shorts,
+                                              const struct short_reading *row,
+                                              const char *name)
+{
+    for (size_t i = 0; i < shorts->count; i++) {
+        const struct short_reading *reading = rows_at(shorts, i);
+
+        if (strcmp(reading->end, row->end) == 0
+            && strcmp(reading->step, row->step) == 0
+            && strcmp(reading->name, name) == 0)
+            return reading;
+    }
+    return NULL;
+}
+
+/* The first of its end and step? */
+static bool begins_row(const struct rows *shorts, size_t index)
+{
+    const struct short_reading *reading = rows_at(shorts, index);
+
+    for (size_t i = 0; i < index; i++) {
+        const struct short_reading *earlier = rows_at(shorts, i);
+
+        if (strcmp(earlier->end, reading->end) == 0
+            && strcmp(earlier->step, reading->step) == 0)
+            return false;
+    }
+    return true;
+}
+
+static void write_short_row(const struct rows *shorts,
+                            const struct short_reading *row,
+                            const struct rows *names, size_t first, size_t last,
+                            FILE *out)
 {
     (void) fputs("| ", out);
-    wording_escape(out, reading->end);
+    wording_escape(out, row->end);
     (void) fputs(" | ", out);
-    wording_escape(out, reading->step);
-    (void) fputs(" | ", out);
-    wording_escape(out, reading->name);
-    (void) fputs(" | ", out);
-    wording_escape(out, reading->first);
-    (void) fputs(" | ", out);
-    wording_escape(out, reading->last);
+    wording_escape(out, row->step);
+    for (size_t i = first; i < last; i++) {
+        const struct short_reading *reading = find_short(
+            shorts, row,
+            ((const struct radio_reading *) rows_at(names, i))->name);
+
+        (void) fputs(" | ", out);
+        wording_escape(out, reading ? reading->first : "–");
+        if (!reading || strcmp(reading->first, reading->last) == 0)
+            continue;
+        (void) fputs(" → ", out);
+        wording_escape(out, reading->last);
+    }
     (void) fputs(" |\n", out);
+}
+
+static void write_short_table(const struct rows *shorts,
+                              const struct rows *names, size_t first, FILE *out)
+{
+    const size_t last = first + COLUMNS_MOST < names->count
+                            ? first + COLUMNS_MOST
+                            : names->count;
+
+    write_headings("| end | step", "|---|---", names, first, last, out);
+    for (size_t i = 0; i < shorts->count; i++) {
+        if (begins_row(shorts, i))
+            write_short_row(shorts, rows_at(shorts, i), names, first, last,
+                            out);
+    }
+    (void) fputc('\n', out);
 }
 
 static void write_in_short(const struct reduction *reduction, FILE *out)
 {
     struct rows shorts = gather_shorts(reduction);
+    struct rows names = names_of(reduction, NULL);
 
     (void) fputs("What the radios told before the first and after the last "
-                 "exchange of a step. `bothends export` writes each "
-                 "exchange's.\n\n"
-                 "| end | step | reading | before | after |\n"
-                 "|---|---|---|---:|---:|\n",
+                 "exchange of a step (before → after; one value: the same). "
+                 "`bothends export` writes each exchange's.\n\n",
                  out);
-    for (size_t i = 0; i < shorts.count; i++)
-        write_short(rows_at(&shorts, i), out);
-    (void) fputc('\n', out);
+    for (size_t first = 0; first < names.count; first += COLUMNS_MOST)
+        write_short_table(&shorts, &names, first, out);
+    rows_clear(&names);
     rows_clear(&shorts);
 }
 

@@ -16,23 +16,38 @@ static const struct loaded {
     { "confirmed_under_load_p50", "confirmed_load_ratio", "confirmation" },
 };
 
+/* Pings beside pings are among the round trips, and load nothing. */
+static size_t count_loaded(const struct rows *table)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < table->count; i++)
+        count += wording_is_loaded(
+            ((const struct finding *) rows_at(table, i))->condition);
+    return count;
+}
+
 static void write_latency_rows(const struct reduction *reduction,
                                const struct loaded *kind, bool *has_head,
                                FILE *out)
 {
     struct rows table = wording_table(reduction, kind->measure);
 
-    if (table.count && !*has_head)
+    const size_t loaded_count = count_loaded(&table);
+
+    if (loaded_count && !*has_head)
         (void) fputs("Half of all probes and messages came back within this "
                      "time while the others ran (∞: fewer than half did), and "
                      "how many times the idle figure that is.\n\n"
                      "| step | direction | what | beside | p50, ms | times "
                      "idle |\n|---|---|---|---|---:|---:|\n",
                      out);
-    *has_head = *has_head || table.count;
+    *has_head = *has_head || loaded_count;
     for (size_t i = 0; i < table.count; i++) {
         const struct finding *finding = rows_at(&table, i);
 
+        if (!wording_is_loaded(finding->condition))
+            continue;
         markdown_cell_way(finding, out);
         (void) fprintf(out, " | %s", kind->what);
         markdown_cell_condition(finding->condition, out);
@@ -138,15 +153,20 @@ static void write_shares(const struct reduction *reduction, FILE *out)
 
 static bool has_any(const struct reduction *reduction)
 {
-    static const char *const measures[] = { "rtt_under_load_p50",
-                                            "confirmed_under_load_p50",
-                                            "goodput_total", "share_goodput" };
+    static const struct {
+        const char *measure;
+        bool needs_load;
+    } measures[] = { { "rtt_under_load_p50", true },
+                     { "confirmed_under_load_p50", true },
+                     { "goodput_total", false },
+                     { "share_goodput", false } };
     bool has = false;
 
     for (size_t i = 0; i < COUNT_OF(measures) && !has; i++) {
-        struct rows table = wording_table(reduction, measures[i]);
+        struct rows table = wording_table(reduction, measures[i].measure);
 
-        has = table.count > 0;
+        has =
+            measures[i].needs_load ? count_loaded(&table) > 0 : table.count > 0;
         rows_clear(&table);
     }
     return has;
