@@ -24,6 +24,24 @@ double preview_goodput_bps(const struct preview *preview, size_t step,
     return range_middle(range_bps);
 }
 
+enum capacity_said preview_is_allowed(const struct preview *preview,
+                                      size_t step)
+{
+    const struct plan_link *link = &preview->plan->link;
+    const double symbol_rate_bd =
+        preview->plan->steps[step].symbol_rate_bd.high;
+    const double width_hz = preview->steps[step].bandwidth.hz;
+
+    if (width_hz > link->limit_bandwidth_hz
+        || symbol_rate_bd > link->limit_symbol_rate_bd)
+        return SAID_NO;
+    if (width_hz <= link->limit_bandwidth_hz
+        || (isnan(link->limit_bandwidth_hz)
+            && symbol_rate_bd <= link->limit_symbol_rate_bd))
+        return SAID_YES;
+    return SAID_NOTHING;
+}
+
 /* --- airtime ------------------------------------------------------------- */
 
 /* What is sent at once shares the air: together no more than the time there is

@@ -58,6 +58,11 @@ uint64_t preview_group_ns(const struct preview *preview, size_t group,
 double preview_exchange_bps(const struct preview *preview, size_t exchange,
                             size_t step);
 
+/* Is the step within the limits of bandwidth and symbol rate, as far as they
+ * are said?  Nothing: none is, or the step's width is not known. */
+enum capacity_said preview_is_allowed(const struct preview *preview,
+                                      size_t step);
+
 /* Share of the sequence's time that an end's transmitter is on the air; NaN
  * where nothing is known. */
 double preview_duty_ratio(const struct preview *preview, size_t end,

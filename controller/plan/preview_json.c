@@ -116,6 +116,12 @@ static void pack_step_more(const struct preview *preview, size_t index,
                                    json_string(step->uses[i].words));
     (void) json_object_set_new(into, "designator",
                                json_string(step->bandwidth.designator));
+    const enum capacity_said allowed = preview_is_allowed(preview, index);
+
+    (void) json_object_set_new(into, "is_allowed",
+                               allowed == SAID_NOTHING
+                                   ? json_null()
+                                   : json_boolean(allowed == SAID_YES));
     (void) json_object_set_new(into, "bandwidth_by",
                                json_string(step->bandwidth.how));
     (void) json_object_set_new(into, "round_trips", pack_trips(preview, index));

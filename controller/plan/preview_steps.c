@@ -149,6 +149,20 @@ static void print_designators(FILE *out, const struct preview *preview)
     options_print_wrapped(out, 4, text);
 }
 
+/* Against what the licence is said to allow. */
+static const char *allowed_by(const struct preview *preview, size_t step)
+{
+    switch (preview_is_allowed(preview, step)) {
+    case SAID_NOTHING:
+        return "";
+    case SAID_NO:
+        return "more than link.limits allow (see below)";
+    case SAID_YES:
+        break;
+    }
+    return "allowed by the bandwidth and symbol rate of link.limits";
+}
+
 static void print_notes(FILE *out, const struct preview *preview)
 {
     const struct plan *plan = preview->plan;
@@ -164,6 +178,7 @@ static void print_notes(FILE *out, const struct preview *preview)
         (void) fputs("  ", out);
         options_print_wrapped(out, 4, text);
     }
+    preview_print_reasons(out, preview, "", allowed_by);
     if (isnan(plan->link.limit_bandwidth_hz))
         (void) fputs("  link.limits.bandwidth is not said: no step is held "
                      "against your licence.\n",

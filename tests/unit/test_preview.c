@@ -83,6 +83,9 @@ static void a_step_wider_than_the_limit_is_not_run_on_the_air(void **state)
     assert_non_null(strstr(text, "wide: not run"));
     assert_non_null(strstr(text, "all steps: bandwidth estimated: Carson's "
                                  "rule, 2 x deviation + symbol rate"));
+    assert_non_null(strstr(text, "wide: more than link.limits allow"));
+    assert_non_null(strstr(text, "narrow: allowed by the bandwidth and symbol "
+                                 "rate of link.limits"));
     assert_non_null(strstr(text, "emission: 60K0F1D (narrow), 240KF1D (wide)"));
     free(text);
     fixture_free(fixture);
@@ -305,6 +308,9 @@ static void programs_get_the_same_as_json(void **state)
     assert_true(json_is_false(json_object_get(wide, "is_run")));
     assert_true(json_number_value(json_object_get(wide, "bandwidth_hz"))
                 == 240e3);
+    assert_true(json_is_false(json_object_get(wide, "is_allowed")));
+    assert_true(json_is_true(json_object_get(
+        json_array_get(json_object_get(all, "steps"), 0), "is_allowed")));
     const json_t *trips = json_object_get(wide, "round_trips");
     assert_int_equal(json_array_size(trips), 3);
     /* A larger packet takes longer; the wait is the same. */
