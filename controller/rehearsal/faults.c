@@ -148,8 +148,10 @@ static double chance_of_bad(const struct direction *direction)
     assert(config->loss_within_ratio > between);
     assert(config->loss_ratio >= between);
     assert(config->loss_ratio <= faults_most_loss_ratio(config));
-    const double bad =
-        (config->loss_ratio - between) / (config->loss_within_ratio - between);
+    /* Shares that differ by their last bit leave rounding room above it. */
+    const double bad = fmin((config->loss_ratio - between)
+                                / (config->loss_within_ratio - between),
+                            burst / (burst + 1));
     if (direction->chain == CHAIN_NEW)
         return bad;
     return direction->chain == CHAIN_BAD ? 1 - 1 / burst

@@ -28,6 +28,8 @@
  * loses everything and the good one nothing, runs of lost frames are the bad
  * periods (loss periods in the words of RFC 3357).  Without loss_burst each
  * frame is lost by itself.
+ * The chain does not move while nothing is sent: a bad period outlasts a pause,
+ * such as that of a TCP that waits longer and longer before it tries again.
  *
  * Fading is further loss, independent from frame to frame, with the chance
  * fading_ratio (1 - cos(2 pi t / fading_period_ns)) / 2, t since the air

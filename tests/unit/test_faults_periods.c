@@ -306,6 +306,20 @@ the_most_loss_leaves_one_good_frame_between_bad_periods(void **state)
     faults_free(faults);
 }
 
+static void shares_that_hardly_differ_are_one_chance_of_loss(void **state)
+{
+    const double h = nextafter(0.5, 1);
+    const struct asked asked = { h, 3, h, 0.5 };
+    struct faults *faults = faults_of(&asked, 9);
+    uint64_t lost_count = 0;
+
+    (void) state;
+    for (size_t i = 0; i < FRAME_COUNT; i++)
+        lost_count += is_next_lost(faults);
+    assert_hits(lost_count, FRAME_COUNT, 0.5);
+    faults_free(faults);
+}
+
 /* Then each frame is lost by itself, and there are no periods. */
 static void without_a_burst_the_shares_do_not_matter(void **state)
 {
@@ -366,6 +380,7 @@ int main(void)
             the_shares_asked_for_are_lost_within_bad_periods_and_between),
         cmocka_unit_test(
             the_most_loss_leaves_one_good_frame_between_bad_periods),
+        cmocka_unit_test(shares_that_hardly_differ_are_one_chance_of_loss),
         cmocka_unit_test(without_a_burst_the_shares_do_not_matter),
         cmocka_unit_test(a_seed_gives_what_it_has_always_given),
     };
