@@ -30,6 +30,9 @@ static const char style[] =
     "td[align=right]{white-space:nowrap}"
     "thead th{border-bottom:2px solid #333}"
     "blockquote{margin:1em 0;padding:.1em 1em;border-left:4px solid #999}"
+    /* On a telephone a whole chart is too small to read: it is pushed. */
+    "@media screen and (max-width:600px){body{padding:.6em}"
+    "p{overflow-x:auto}img{max-width:none;width:600px}}"
     "@page{margin:14mm}"
     "@media print{body{font-size:9.5pt;line-height:1.35;max-width:none;"
     "padding:0}p,ul,blockquote{margin:.5em 0}h1{font-size:17pt;margin:0}"
