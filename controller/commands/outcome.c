@@ -58,11 +58,12 @@ void outcome_print_mistakes(const char *command, const char *path,
             strncmp(mistakes->items[i].found, "unknown k", strlen("unknown k"))
             == 0;
     if (has_unknown)
-        (void) fprintf(stderr,
-                       "bothends %s: a plan made for another version may say "
-                       "what this one, %s, does not know; 'bothends draft --all' "
-                       "shows what it knows\n",
-                       command, BOTHENDS_VERSION);
+        (void) fprintf(
+            stderr,
+            "bothends %s: a plan made for another version may say "
+            "what this one, %s, does not know; 'bothends draft --all' "
+            "shows what it knows\n",
+            command, BOTHENDS_VERSION);
 }
 
 int outcome_read_plan(const char *command, const struct logbook_run *run,
