@@ -109,6 +109,7 @@ static void add_shares(struct evidence *evidence, const struct watched *watched)
 struct around {
     double busy_us, receiver_us, took_us;
     double repeated_bytes;
+    double new_bytes; /* sent for the first time */
     double variation_s;
 };
 
@@ -139,6 +140,10 @@ static struct around around_gap(const struct rows *tcp, int64_t to_receiver_ns,
                                         - before[i]->receiver_limited_us);
         around.repeated_bytes +=
             (double) (after[i]->repeated_bytes - before[i]->repeated_bytes);
+        around.new_bytes += (double) after[i]->sent_bytes
+                            - (double) before[i]->sent_bytes
+                            - ((double) after[i]->repeated_bytes
+                               - (double) before[i]->repeated_bytes);
         around.variation_s = fmax(around.variation_s,
                                   (double) before[i]->rtt_variation_us * 1e-6);
     }
@@ -190,6 +195,11 @@ static void weigh_gap(struct evidence *evidence,
             || around.receiver_us > around.took_us / 2))
         return;
     if (gap_s < OUTAGE_VARIATIONS * around.variation_s)
+        return;
+    /* New data go out as others are reported to have come: also those that a
+     * lost one holds back.  When nothing crosses, nothing is reported. */
+    if (around.new_bytes * BITS_PER_BYTE / evidence->expected_bps
+        > OUTAGE_CAME_RATIO * gap_s)
         return;
     evidence->outage_count++;
     evidence->outage_s += fmax(0, gap_s - fmax(cycle_s, came_s));

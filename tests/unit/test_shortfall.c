@@ -130,23 +130,26 @@ static void a_link_that_meets_gets_no_cause(void **state)
     assert_int_equal(fixture->run.reduction.shortfalls.count, 0);
 }
 
-/* What arrived in that span comes at its end, all at once; or never. */
-static void add_held_download(struct fixture *fixture, bool is_lost_for_good)
+/* What arrived between comes at the end of it, all at once, but for a first
+ * piece that comes before. */
+static void add_held_download(struct fixture *fixture, uint64_t from_s,
+                              uint64_t first_s, uint64_t to_s)
 {
     struct exchange_account sender;
     struct exchange_account receiver;
+    bool is_first = true;
 
     tcp_model_run(&fixture->model, &sender, &receiver);
-    const uint64_t from_ns = receiver.begun_ns + 34 * NS_PER_S;
-    const uint64_t to_ns = receiver.begun_ns + 42 * NS_PER_S;
-
     for (size_t i = 0; i < receiver.series[0].count; i++) {
         struct download_arrival *arrival = rows_at(&receiver.series[0], i);
+        const double at_s =
+            (double) (arrival->at_ns - receiver.begun_ns) * 1e-9;
 
-        if (arrival->at_ns < from_ns || arrival->at_ns > to_ns)
+        if (at_s < (double) from_s || at_s > (double) to_s)
             continue;
-        arrival->at_ns = to_ns;
-        arrival->bytes = is_lost_for_good ? 0 : arrival->bytes;
+        arrival->at_ns =
+            receiver.begun_ns + (is_first ? first_s : to_s) * NS_PER_S;
+        is_first = false;
     }
     reduced_run_add(&fixture->run,
                     &(struct made_exchange){ .kind = &download_kind,
@@ -162,16 +165,28 @@ static void what_a_lost_segment_holds_back_at_the_end_has_crossed(void **state)
 {
     struct fixture *fixture = *state;
 
-    add_held_download(fixture, false);
+    add_held_download(fixture, 34, 42, 42);
     reduced_run_reduce(&fixture->run);
     assert_int_equal(fixture->run.reduction.shortfalls.count, 0);
 }
 
-static void a_gap_at_the_end_after_which_little_comes_is_an_outage(void **state)
+static void a_hold_in_which_new_data_went_out_is_no_outage(void **state)
 {
     struct fixture *fixture = *state;
 
-    add_held_download(fixture, true);
+    fixture->model.air.end_count = 6;
+    add_pings(fixture);
+    add_held_download(fixture, 10, 16, 18);
+    assert_true(explained(fixture)->part_bps[PART_OUTAGE] == 0);
+}
+
+static void an_outage_at_the_end_is_one_too(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.outages[0].from_ns = 32 * NS_PER_S;
+    fixture->model.outages[0].to_ns = 45 * NS_PER_S;
+    add_download(fixture);
     assert_int_equal(explained(fixture)->dominant, PART_OUTAGE);
 }
 
@@ -414,7 +429,8 @@ int main(void)
         TEST(a_link_that_meets_gets_no_cause),
         TEST(nothing_for_long_is_an_outage),
         TEST(what_a_lost_segment_holds_back_at_the_end_has_crossed),
-        TEST(a_gap_at_the_end_after_which_little_comes_is_an_outage),
+        TEST(a_hold_in_which_new_data_went_out_is_no_outage),
+        TEST(an_outage_at_the_end_is_one_too),
         TEST(a_small_receive_window_is_found),
         TEST(a_small_send_buffer_is_found),
         TEST(a_sender_with_nothing_to_send_is_no_outage),
