@@ -3,6 +3,7 @@
 #include "reports/newsletter_words.h"
 #include "reports/uses.h"
 
+#include <bothends/kinds/download.h>
 #include <ctype.h>
 
 static const double k = 1e3; /* rates in kbit/s */
@@ -166,11 +167,29 @@ void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out)
 /* --- when several want something at once -----------------------------------
  */
 
-static bool is_shared(const struct finding *finding, const char *step)
+/* Beside at least one other download: pings and messages take next to
+ * nothing. */
+static bool is_shared(const struct finding *finding)
 {
-    return strcmp(finding->step, step) == 0
-           && strcmp(finding->condition, "idle") != 0
+    return strstr(finding->condition, download_kind.name)
            && newsletter_arrived(finding);
+}
+
+/* The same way again, in another round. */
+static bool is_again(const struct rows *table, size_t row)
+{
+    const struct finding *way = rows_at(table, row);
+
+    for (size_t i = 0; i < row; i++) {
+        const struct finding *earlier = rows_at(table, i);
+
+        if (is_shared(earlier) && strcmp(earlier->step, way->step) == 0
+            && strcmp(earlier->from, way->from) == 0
+            && strcmp(earlier->to, way->to) == 0
+            && strcmp(earlier->condition, way->condition) == 0)
+            return true;
+    }
+    return false;
 }
 
 /* What each of several downloads had that ran at once, on the last step that
@@ -188,13 +207,13 @@ void newsletter_say_shared(const struct newsletter_facts *facts, FILE *out)
     for (size_t i = 0; i < table.count; i++) {
         const struct finding *way = rows_at(&table, i);
 
-        if (!is_shared(way, way->step))
+        if (!is_shared(way))
             continue;
         if (slowest && strcmp(slowest->step, way->step) != 0) {
             slowest = fastest = NULL;
             count = 0;
         }
-        count++;
+        count += !is_again(&table, i);
         slowest = !slowest || way->value < slowest->value ? way : slowest;
         fastest = !fastest || way->value > fastest->value ? way : fastest;
     }
