@@ -2,14 +2,23 @@
 #ifndef REPORTS_DOUBTS_WAYS_H
 #define REPORTS_DOUBTS_WAYS_H
 
+#include "reports/contact_record.h"
 #include "reports/reduction.h"
 
 /*
- * Doubts that come of comparing: the ways of one exchange with those of the
- * one before it and of the contact, clocks from one exchange to the next, the
- * goodput with what the computer can do; and whether all that is enough to say
- * that traffic did not cross the radio.  After the kinds have reduced.
+ * Did the traffic cross the radio?  Signs that it did not are doubts; one
+ * proof, or two of the others, are enough to say so.
  */
-int doubts_add_compared(struct reduction *reduction, struct fault *fault);
+
+/* One exchange against those before it, which stand in contact->ways. */
+void ways_weigh(struct reduction *reduction, struct contact_records *contact,
+                struct exchange_record *exchange);
+/* After all of them. */
+void ways_pass_on(struct reduction *reduction);
+
+/* A figure of that exchange by itself; NULL: it has none. */
+const struct finding *ways_finding(const struct reduction *reduction,
+                                   const struct exchange_record *exchange,
+                                   const char *measure);
 
 #endif

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/changes.h"
-#include "reports/doubts_ways.h"
+#include "reports/doubts_compared.h"
 #include "reports/doubts_weaken.h"
 #include "reports/loading.h"
 #include "reports/reach.h"
