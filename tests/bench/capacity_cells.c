@@ -82,7 +82,11 @@ static int print_cell(const struct plan *plan,
                      stderr);
         return EXIT_FAILURE;
     }
-    capacity_expect_when(plan, &plan->steps[0], situation, &alone);
+    struct situation held = *situation;
+
+    if (!strchr(windows, ',')) /* the same all the time */
+        held.window_bytes = strtod(windows, NULL);
+    capacity_expect_when(plan, &plan->steps[0], &held, &alone);
     const bool is_out = plan->ends[demands[0].from].role == ROLE_HUB;
     const struct carried *way =
         &alone.ways[is_out ? WAY_TO_STATION : WAY_TO_HUB];
