@@ -16,6 +16,11 @@ typedef void tell_live_fn(const struct exchange_order *order, uint64_t done,
 static tell_fn tell_ping, tell_download, tell_messages;
 static tell_live_fn tell_answers, tell_rate, tell_confirmations;
 
+/* Data that were fed for a time have ceased to come when they did not for this
+ * part of it, and for so long. */
+static const uint64_t ceased_divisor = 10;
+static const uint64_t ceased_least_ns = 2 * NS_PER_S;
+
 /* A row for each part of a kind that has a figure to tell, from its account.
  * Of others it is told that they are done. */
 static const struct {
@@ -128,27 +133,68 @@ static enum display_tone tell_ping(const struct exchange_order *order,
     return ping->answered_count < ping->sent_count ? TONE_DOUBT : TONE_GOOD;
 }
 
-/* Content until the time was over (or the end), over the time from the request
- * to the last of it: start-up included, so a little below the steady figure. */
-static double whole_bps(const struct exchange_account *account,
-                        const struct download_outcome *download)
+/* When a download began and when the last of its content came; 0: never. */
+struct download_span {
+    uint64_t request_ns, last_ns;
+};
+
+static struct download_span span_of(const struct exchange_account *account)
 {
     const struct rows *connections =
         series_of(account, &download_kind, "connections");
-    uint64_t first_ns = UINT64_MAX, last_ns = 0;
+    struct download_span span = { 0 };
 
     for (size_t i = 0; i < connections->count; i++) {
         const struct download_connection *connection = rows_at(connections, i);
 
-        if (connection->request_ns && connection->request_ns < first_ns)
-            first_ns = connection->request_ns;
-        if (connection->last_byte_ns > last_ns)
-            last_ns = connection->last_byte_ns;
+        if (connection->request_ns
+            && (!span.request_ns || connection->request_ns < span.request_ns))
+            span.request_ns = connection->request_ns;
+        if (connection->last_byte_ns > span.last_ns)
+            span.last_ns = connection->last_byte_ns;
     }
-    return last_ns > first_ns && first_ns != UINT64_MAX
+    return span;
+}
+
+/* Content until the time was over (or the end), over the time from the request
+ * to the last of it: start-up included, so a little below the steady figure. */
+static double whole_bps(const struct download_span *span,
+                        const struct download_outcome *download)
+{
+    return span->request_ns && span->last_ns > span->request_ns
                ? (double) download->content_bytes * BITS_PER_BYTE * 1e9
-                     / (double) (last_ns - first_ns)
+                     / (double) (span->last_ns - span->request_ns)
                : 0;
+}
+
+/* "nothing more after 2.50 s of 30.0 s; until then ", where data were fed for a
+ * time and ceased to come long before it was over: the figure, which ends with
+ * the last arrival, says nothing of that.  A web server may be through. */
+static bool tell_ceased(const struct exchange_order *order,
+                        const struct exchange_account *account,
+                        const struct download_span *span, char *ret_text,
+                        size_t size)
+{
+    const struct download_spec *spec = (const void *) order->spec.bytes;
+    const uint64_t for_ns = spec->for_ns;
+    const uint64_t start_ns =
+        order->start_ns ? order->start_ns : account->begun_ns;
+    const uint64_t least_ns = for_ns / ceased_divisor > ceased_least_ns
+                                  ? for_ns / ceased_divisor
+                                  : ceased_least_ns;
+    char after[32], fed[32];
+
+    ret_text[0] = '\0';
+    if (spec->url[0] || span->last_ns <= start_ns
+        || span->last_ns + least_ns > start_ns + for_ns
+        || order->expected_cycle_ns > (double) least_ns)
+        return false;
+    quantity_show(UNIT_DURATION, (double) (span->last_ns - start_ns), after,
+                  sizeof(after));
+    quantity_show(UNIT_DURATION, (double) for_ns, fed, sizeof(fed));
+    (void) snprintf(ret_text, size, "nothing more after %s of %s; until then ",
+                    after, fed);
+    return true;
 }
 
 static enum display_tone tell_download(const struct exchange_order *order,
@@ -157,8 +203,9 @@ static enum display_tone tell_download(const struct exchange_order *order,
 {
     const struct download_outcome *download =
         (const struct download_outcome *) account->outcome.bytes;
-    const double bps = whole_bps(account, download);
-    char rate[32], content[32];
+    const struct download_span span = span_of(account);
+    const double bps = whole_bps(&span, download);
+    char rate[32], content[32], share[80] = "", ceased[96];
 
     quantity_show(UNIT_BYTES, (double) download->content_bytes, content,
                   sizeof(content));
@@ -168,15 +215,14 @@ static enum display_tone tell_download(const struct exchange_order *order,
     }
     quantity_show(UNIT_RATE, bps, rate, sizeof(rate));
     if (order->expected_bps > 0)
-        (void) snprintf(
-            ret_text, size,
-            "%s, %.0f %% of the most the step should carry, start-up "
-            "included; %s",
-            rate, 100 * bps / order->expected_bps, content);
-    else
-        (void) snprintf(ret_text, size, "%s, start-up included; %s", rate,
-                        content);
-    return TONE_PLAIN;
+        (void) snprintf(share, sizeof(share),
+                        ", %.0f %% of the most the step should carry",
+                        100 * bps / order->expected_bps);
+    const bool has_ceased =
+        tell_ceased(order, account, &span, ceased, sizeof(ceased));
+    (void) snprintf(ret_text, size, "%s%s%s, start-up included; %s", ceased,
+                    rate, share, content);
+    return has_ceased ? TONE_BAD : TONE_PLAIN;
 }
 
 static enum display_tone tell_messages(const struct exchange_order *order,

@@ -108,6 +108,54 @@ static void a_download_is_held_against_what_the_step_should_carry(void **state)
     clear(&told);
 }
 
+/* Data are fed for so long from second 1 on, and the last comes at that time.
+ */
+static void tell_timed(struct told *told, const char *url, double for_s,
+                       double last_s)
+{
+    make(told, &download_kind);
+    struct exchange_order *order = &told->exchange.parts[0].order;
+    struct download_spec *spec = (struct download_spec *) order->spec.bytes;
+    struct download_connection *connection = rows_add(&told->to.series[2]);
+
+    order->start_ns = NS_PER_S;
+    order->expected_bps = 50e3;
+    spec->for_ns = (uint64_t) (for_s * 1e9);
+    (void) snprintf(spec->url, sizeof(spec->url), "%s", url);
+    connection->request_ns = NS_PER_S + NS_PER_MS;
+    connection->last_byte_ns = (uint64_t) (last_s * 1e9);
+    ((struct download_outcome *) told->to.outcome.bytes)->content_bytes = 12500;
+    (void) tell(told);
+}
+
+static void a_timed_download_whose_data_ceased_to_come_says_when(void **state)
+{
+    struct told told;
+
+    (void) state;
+    tell_timed(&told, "", 30, 3.5);
+    assert_ptr_equal(strstr(told.text, "nothing more after 2.50 s of 30.0 s; "
+                                       "until then 40.0 kbit/s, 80 % of"),
+                     told.text);
+    assert_int_equal(tell(&told), TONE_BAD);
+    clear(&told);
+    /* Within a tenth of the time, or 2 s: the last that was in the queue. */
+    tell_timed(&told, "", 30, 28.5);
+    assert_null(strstr(told.text, "nothing more"));
+    clear(&told);
+    tell_timed(&told, "", 5, 4.5);
+    assert_null(strstr(told.text, "nothing more"));
+    clear(&told);
+    /* A web server's file may be over. */
+    tell_timed(&told, "http://192.0.2.1/file", 30, 3.5);
+    assert_null(strstr(told.text, "nothing more"));
+    clear(&told);
+    /* By size: it is over when all is there. */
+    tell_timed(&told, "", 0, 3.5);
+    assert_null(strstr(told.text, "nothing more"));
+    clear(&told);
+}
+
 /* Confirmed after 1, 2, ... ms. */
 static void add_messages(struct exchange_account *account, uint64_t sent,
                          uint64_t confirmed)
@@ -196,6 +244,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_half_of_a_ping_counts_the_lost_as_infinite),
         cmocka_unit_test(a_download_is_held_against_what_the_step_should_carry),
+        cmocka_unit_test(a_timed_download_whose_data_ceased_to_come_says_when),
         cmocka_unit_test(messages_are_told_for_both_directions),
         cmocka_unit_test(troubles_are_told_with_the_ends_name),
         cmocka_unit_test(what_is_under_way_is_told_as_its_end_knows_it),
