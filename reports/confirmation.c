@@ -105,52 +105,70 @@ static struct range median_s(const struct round_trip *small,
     };
 }
 
-struct range confirmation_median_s(const struct reduction *reduction,
-                                   const struct exchange_record *exchange,
-                                   bool is_back)
+static double least_bytes(const struct spread *spread)
 {
-    const struct messages_spec *spec = (const void *) exchange->spec.bytes;
-    const struct plan *plan = reduction->plan;
-    struct round_trip trips[2];
-    struct talk talk;
-
-    if (!exchange->has_spec || exchange->step_index >= plan->step_count
-        || strcmp(exchange->condition, "idle") != 0
-        || !find_talk(reduction, exchange, is_back, &talk))
-        return range_unsaid();
-    const double filled = filled_ratio(reduction, exchange, &talk);
-
-    if (!(filled < most_filled_ratio))
-        return range_unsaid();
-    for (int i = 0; i < 2; i++)
-        capacity_packet_trip(
-            plan, &plan->steps[exchange->step_index],
-            &(struct packet_trip){
-                talk.from, talk.to,
-                talk.message_bytes
-                    + (i ? talk.text_bytes.high : talk.text_bytes.low),
-                talk.confirm_bytes },
-            &trips[i]);
-    if (!range_is_said(trips[0].least_ns))
-        return range_unsaid();
-    return median_s(&trips[0], &trips[1], spec->gap_ns.form == SPREAD_FIXED,
-                    filled);
+    return spread->form == SPREAD_EXPONENTIAL ? 1 : spread->low;
 }
 
-void confirmation_judge(struct finding *finding, struct range expected_s,
-                        const char *source)
+static struct round_trip trip_of(const struct plan *plan, size_t step,
+                                 const struct talk *talk, double text_bytes)
 {
-    const double limit_s = expected_s.high / finding->meets_ratio;
+    struct round_trip trip;
 
-    if (!range_is_said(expected_s))
+    capacity_packet_trip(
+        plan, &plan->steps[step],
+        &(struct packet_trip){ talk->from, talk->to,
+                               talk->message_bytes + text_bytes,
+                               talk->confirm_bytes },
+        &trip);
+    return trip;
+}
+
+struct confirmation confirmation_expect(const struct reduction *reduction,
+                                        const struct exchange_record *exchange,
+                                        bool is_back)
+{
+    static const struct confirmation unsaid = { { (double) NAN, (double) NAN },
+                                                (double) NAN };
+    const struct messages_spec *spec = (const void *) exchange->spec.bytes;
+    const struct plan *plan = reduction->plan;
+    const size_t step = exchange->step_index;
+    struct talk talk;
+
+    if (!exchange->has_spec || step >= plan->step_count
+        || strcmp(exchange->condition, "idle") != 0
+        || !find_talk(reduction, exchange, is_back, &talk))
+        return unsaid;
+    const double filled = filled_ratio(reduction, exchange, &talk);
+    const struct round_trip least =
+        trip_of(plan, step, &talk, least_bytes(&spec->size_bytes));
+    const struct round_trip small =
+        trip_of(plan, step, &talk, talk.text_bytes.low);
+    const struct round_trip large =
+        trip_of(plan, step, &talk, talk.text_bytes.high);
+
+    if (!(filled < most_filled_ratio) || !range_is_said(least.least_ns))
+        return unsaid;
+    return (struct confirmation){
+        median_s(&small, &large, spec->gap_ns.form == SPREAD_FIXED, filled),
+        least.least_ns.low * 1e-9,
+    };
+}
+
+void confirmation_judge(struct finding *finding,
+                        const struct confirmation *expected, const char *source)
+{
+    const double limit_s = expected->median_s.high / finding->meets_ratio;
+
+    if (!range_is_said(expected->median_s))
         return;
-    finding->expected_low = expected_s.low;
-    finding->expected_high = expected_s.high;
+    finding->expected_low = expected->median_s.low;
+    finding->expected_high = expected->median_s.high;
     (void) snprintf(finding->expected_source, sizeof(finding->expected_source),
                     "%s", source);
     if (isnan(finding->low) || isnan(finding->high))
         return;
-    if (finding->high < expected_s.low)
+    if (finding->high < expected->least_s)
         finding->verdict = VERDICT_EXCEEDS;
     else if (finding->high <= limit_s)
         finding->verdict = VERDICT_MEETS;

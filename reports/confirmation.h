@@ -12,16 +12,22 @@
  * DEVELOPERS.md, "Expected confirmation".
  */
 
-/* In seconds; unsaid: nothing can be said, as of messages beside others, of
- * two stations, or of so many messages that they fill half of the channel.
- * is_back: those of the exchange's second end. */
-struct range confirmation_median_s(const struct reduction *reduction,
-                                   const struct exchange_record *exchange,
-                                   bool is_back);
+struct confirmation {
+    struct range median_s;
+    double least_s; /* no message of the plan's is confirmed sooner */
+};
 
-/* Less is better: meets within what is expected as the plan has it, short
- * beyond; exceeds, if even the least that could be is above it. */
-void confirmation_judge(struct finding *finding, struct range expected_s,
+/* The median is unsaid where nothing can be said, as of messages beside others,
+ * of two stations, or of so many messages that they fill half of the channel.
+ * is_back: those of the exchange's second end. */
+struct confirmation confirmation_expect(const struct reduction *reduction,
+                                        const struct exchange_record *exchange,
+                                        bool is_back);
+
+/* Less is better: meets up to the median's high end as the plan has it, short
+ * beyond; exceeds where most came sooner than any can. */
+void confirmation_judge(struct finding *finding,
+                        const struct confirmation *expected,
                         const char *source);
 
 #endif

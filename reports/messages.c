@@ -105,10 +105,10 @@ static void judge_median(const struct reduction *reduction,
     const struct exchange_record *record =
         reduction_exchange(reduction, times->exchange);
 
-    confirmation_judge(finding,
-                       confirmation_median_s(reduction, record,
-                                             times->direction == FROM_SECOND),
-                       "computed");
+    const struct confirmation expected =
+        confirmation_expect(reduction, record, times->direction == FROM_SECOND);
+
+    confirmation_judge(finding, &expected, "computed");
 }
 
 static void add_percentile(struct reduction *reduction,

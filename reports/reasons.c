@@ -186,7 +186,7 @@ static const struct {
     { clock_was_set, TAKES_BOTH,
       "the clock of %s was set meanwhile, or the computer stood still" },
     { may_have_gone_round, TAKES_BOTH, "the way was another one, or changed" },
-    { has_foreign, TAKES_SHORT, "other traffic ran at %s" },
+    { has_foreign, TAKES_SHORT, "other traffic may have run at %s" },
     { was_not_idle, TAKES_SHORT, "the link was not idle at %s when it began" },
     { has_no_counters, TAKES_SHORT,
       "whether other traffic ran at %s is not known" },

@@ -405,9 +405,20 @@ static void confirmations_sooner_than_can_be_exceed(void **state)
 {
     struct fixture *fixture = *state;
 
+    /* 27 of 40 within 51.3 ms; the fixed part by itself takes 53.2 ms. */
     assert_int_equal(
-        median_of_idle(fixture, &about_every_2_s, 2 * NS_PER_MS)->verdict,
+        median_of_idle(fixture, &about_every_2_s, 19 * NS_PER_MS / 10)->verdict,
         VERDICT_EXCEEDS);
+}
+
+static void confirmations_sooner_than_expected_meet_it_too(void **state)
+{
+    struct fixture *fixture = *state;
+
+    /* 27 of 40 within 59.4 ms; 65.2 ms are expected. */
+    assert_int_equal(
+        median_of_idle(fixture, &about_every_2_s, 22 * NS_PER_MS / 10)->verdict,
+        VERDICT_MEETS);
 }
 
 static void an_interval_about_the_limit_is_undecided(void **state)
@@ -476,6 +487,7 @@ int main(void)
         TEST(the_reports_sentence_tells_of_slow_confirmations),
         TEST(confirmations_within_what_is_expected_meet_it),
         TEST(confirmations_sooner_than_can_be_exceed),
+        TEST(confirmations_sooner_than_expected_meet_it_too),
         TEST(an_interval_about_the_limit_is_undecided),
         TEST(fewer_messages_than_planned_are_not_said_to_meet),
         TEST(gaps_all_alike_may_lock_to_any_place_in_the_cycle),
