@@ -114,6 +114,39 @@ struct faults_config air_config_faults(const struct plan *plan)
     };
 }
 
+static uint64_t further_stations_count(const struct plan *plan)
+{
+    const uint64_t present_count = plan_site_count(plan) - 1;
+    const uint64_t stated_count = plan->link.stations_count > present_count
+                                      ? plan->link.stations_count
+                                      : present_count;
+
+    return stated_count - present_count + plan->practice.further_stations_count;
+}
+
+/* A hub registers no more. */
+static int check_stations(const struct plan *plan, struct fault *fault)
+{
+    const uint64_t count =
+        plan_site_count(plan) - 1 + further_stations_count(plan);
+
+    if (plan->practice.further_stations_count
+        && (plan->link.access == ACCESS_ALTERNATING
+            || plan->link.access == ACCESS_CONTENTION))
+        return fault_set(fault, -EINVAL,
+                         "practice: further_stations: found %" PRIu64
+                         " with access: %s, expected none: stations have turns "
+                         "with scheduled or full-duplex access only",
+                         plan->practice.further_stations_count,
+                         link_accesses[plan->link.access]);
+    return count < PLAN_ENDS_MAX
+               ? 0
+               : fault_set(fault, -EINVAL,
+                           "practice: further_stations: found %" PRIu64
+                           " registered stations in all, expected at most %d",
+                           count, PLAN_ENDS_MAX - 1);
+}
+
 int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
                          struct fault *fault)
 {
@@ -138,9 +171,7 @@ int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
         .slot_least_ns = range_is_said(link->slot_least_ns)
                              ? (uint64_t) range_middle(link->slot_least_ns)
                              : AIR_NEVER,
-        .further_stations_count = link->stations_count + 1 > end_count
-                                      ? link->stations_count + 1 - end_count
-                                      : 0,
+        .further_stations_count = further_stations_count(plan),
         .repeats_limit_count = link->repeats_limit_count,
         .repeats_delay_ns = link->repeats_delay_ns,
         .carrier_sense = link->carrier_sense,
@@ -155,6 +186,8 @@ int air_config_from_plan(const struct plan *plan, struct air_config *ret_config,
     };
     int status = check_access(plan, fault);
 
+    if (!status)
+        status = check_stations(plan, fault);
     if (!status)
         status = take_steps(plan, &config, fault);
     if (!status)

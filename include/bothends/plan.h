@@ -307,6 +307,8 @@ static const struct field end_fields[] = {
 struct plan_practice {
     uint64_t seed;
     uint64_t queue_bytes; /* each radio's transmit queue */
+    /* Registered at the hub beside those that link.stations counts. */
+    uint64_t further_stations_count;
     struct plan_faults faults;
     struct plan_other_traffic other;
     struct plan_practice_end ends[PLAN_ENDS_MAX]; /* as the plan's ends */
@@ -318,6 +320,7 @@ struct plan_practice {
 static const struct field practice_fields[] = {
     { "seed", "seed", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_practice, seed), 1, 9007199254740992.0, "1", NULL, "seed of everything that is drawn" },
     { "queue_bytes", "queue", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct plan_practice, queue_bytes), 1500, 1e8, "16 kB", NULL, "room of each radio's transmit queue" },
+    { "further_stations_count", "further_stations", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct plan_practice, further_stations_count), 0, 31, "0", NULL, "stations that are registered too and that the plan says nothing of: they have turns and send nothing" },
     { "loss_ratio", "loss.chance", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_practice, faults.loss_ratio), 0, 1, "0 %", NULL, "radio frames that are lost" },
     { "loss_burst", "loss.burst", FIELD_REAL, UNIT_COUNT, FIELD_AT(struct plan_practice, faults.loss_burst), 1, 1e6, "", NULL, "mean length of a bad period, in frames; not said: each is lost by itself" },
     { "loss_within_ratio", "loss.within", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_practice, faults.loss_within_ratio), 0, 1, "100 %", NULL, "share of the frames that is lost within a bad period" },
