@@ -46,7 +46,7 @@ static void a_locator_is_the_middle_of_its_square(void **state)
 {
     (void) state;
     for (size_t i = 0; i < COUNT_OF(locators); i++) {
-        struct position position;
+        struct position position = { 0 };
 
         assert_true(position_read(locators[i].text, &position));
         assert_near(position.latitude_deg,
@@ -81,7 +81,7 @@ static void degrees_are_read_as_people_write_them(void **state)
 {
     (void) state;
     for (size_t i = 0; i < COUNT_OF(degrees); i++) {
-        struct position position;
+        struct position position = { 0 };
 
         if (!position_read(degrees[i].text, &position))
             fail_msg("'%s' was refused", degrees[i].text);
@@ -105,7 +105,7 @@ static void what_is_no_position_is_refused(void **state)
 
     (void) state;
     for (size_t i = 0; i < COUNT_OF(texts); i++) {
-        struct position position;
+        struct position position = { 0 };
 
         if (position_read(texts[i], &position))
             fail_msg("'%s' was taken", texts[i]);

@@ -60,8 +60,10 @@ static void replace(char *text, const struct edit *edit)
     char rest[TEXT_ROOM];
     char *at = strstr(text, edit->old);
 
-    if (!at)
+    if (!at) {
         fail_msg("'%s' is not in the plan", edit->old);
+        return;
+    }
     (void) snprintf(rest, sizeof(rest), "%s", at + strlen(edit->old));
     (void) snprintf(at, TEXT_ROOM - (size_t) (at - text), "%s%s", edit->new,
                     rest);
