@@ -19,6 +19,8 @@ static int give_up_refused(struct group *group, struct fault *fault)
 {
     group_cancel_all(group);
     group->conductor->has_troubles = true;
+    display_clear_live(group->conductor->display);
+    group_show_refusal(group);
     return group_store(group, fault);
 }
 

@@ -39,9 +39,12 @@ struct group {
     uint64_t sent_bytes, received_bytes; /* control traffic before it */
     uint64_t start_ns;                   /* our monotonic clock, as all below */
     uint64_t planned_end_ns, latest_end_ns;
-    char live[80];   /* figure of the own part that is under way, or "" */
-    bool is_refused; /* an end can't carry its order out */
-    bool is_cut;     /* ended by the operator */
+    char live[80];        /* figure of the own part that is under way, or "" */
+    bool may_start_later; /* orders may be repeated with a later start */
+    bool is_overtaken;    /* and have to be: the first came after its start */
+    bool is_refused;      /* an end can't carry its order out ... */
+    char refusal[400];    /* ... and why, in words */
+    bool is_cut;          /* ended by the operator */
     bool is_lost[PLAN_ENDS_MAX]; /* ends that did not answer: asked once */
     struct logbook_note notes[NOTES_MAX];
     size_t note_count;
@@ -58,6 +61,8 @@ void group_show_live(struct group *group, const char *text);
 void group_show_time_left(void *owner);
 /* What each exchange came to. */
 void group_show(struct group *group);
+/* That nothing was measured and why: a line and a note for each exchange. */
+void group_show_refusal(struct group *group);
 
 /* --- group_orders.c ------------------------------------------------------- */
 

@@ -2,6 +2,9 @@
 #include "controller/group.h"
 
 #include "agent/wire/messages.h"
+#include "controller/quantity.h"
+
+#include <string.h>
 
 /* A start lies at least so long after the last answer. */
 static const uint64_t least_lead_ns = NS_PER_S;
@@ -9,6 +12,63 @@ static const uint64_t least_lead_ns = NS_PER_S;
 static const unsigned starts_most = 6;
 
 #define HTTP_CONFLICT 409
+
+/* The agent's clock was past the start when the order came in, for it was held
+ * up on the link: its answer points at that key. */
+static bool was_too_late(const struct ends_answer *answer)
+{
+    const char *place =
+        json_string_value(json_object_get(answer->body, "place"));
+
+    return place && strcmp(place, "start_ns") == 0;
+}
+
+static bool anyone_is_told(const struct group *group)
+{
+    for (size_t i = 0; i < group->exchange_count; i++) {
+        if (group->parts[i][0].is_told || group->parts[i][1].is_told)
+            return true;
+    }
+    return false;
+}
+
+/* The end can't do its part, so nothing of the group is measured. */
+static void take_refusal(struct group *group, int end,
+                         const struct ends_answer *answer)
+{
+    char taken[32];
+
+    group->is_refused = true;
+    quantity_show(UNIT_DURATION, (double) answer->taken_ns, taken,
+                  sizeof(taken));
+    if (was_too_late(answer))
+        (void) snprintf(group->refusal, sizeof(group->refusal),
+                        "the order reached %s too late (its answer took %s), "
+                        "so nothing was measured: is the link losing much, or "
+                        "is other traffic on it?",
+                        group_end_name(group, end), taken);
+    else
+        (void) snprintf(group->refusal, sizeof(group->refusal),
+                        "nothing was measured: %.370s", answer->text);
+}
+
+static int take_answer(struct group *group, struct part *part, int end,
+                       const struct ends_answer *answer, struct fault *fault)
+{
+    /* Another run is at that end: all further groups would hear the same. */
+    if (answer->status == HTTP_CONFLICT)
+        return fault_set(fault, UV_EADDRINUSE, "%s", answer->text);
+    if (answer->status < 400) {
+        part->is_told = true;
+        return 0;
+    }
+    /* While nobody has begun, another start will do. */
+    group->is_overtaken = group->may_start_later && was_too_late(answer)
+                          && !anyone_is_told(group);
+    if (!group->is_overtaken)
+        take_refusal(group, end, answer);
+    return 0;
+}
 
 static int put_order(struct group *group, size_t exchange, size_t number,
                      uint64_t *ret_taken_ns, struct fault *fault)
@@ -43,16 +103,7 @@ static int put_order(struct group *group, size_t exchange, size_t number,
     if (code)
         return code;
     *ret_taken_ns = answer.taken_ns;
-    if (answer.status == HTTP_CONFLICT) {
-        /* Another run is at that end: all further groups would hear the same.*/
-        code = fault_set(fault, UV_EADDRINUSE, "%s", answer.text);
-    } else if (answer.status >= 400) {
-        group->is_refused = true;
-        group_note(group, "refused", "%s", answer.text);
-        display_say(conductor->display, "refused", TONE_BAD, "%s", answer.text);
-    } else {
-        part->is_told = true;
-    }
+    code = take_answer(group, part, ordered->end, &answer, fault);
     ends_answer_clear(&answer);
     return code;
 }
@@ -89,6 +140,7 @@ static int put_orders(struct group *group, size_t far_count,
 {
     *ret_longest_ns = 0;
     *ret_in_time = false;
+    group->is_overtaken = false;
     for (size_t turn = 0; turn < 2; turn++) {
         for (size_t i = 0; i < group->exchange_count; i++) {
             const struct ordered_exchange *exchange = &group->exchanges[i];
@@ -100,6 +152,10 @@ static int put_orders(struct group *group, size_t far_count,
             const int code = put_order(group, i, number, &taken_ns, fault);
             if (code || group->is_refused)
                 return code;
+            if (group->is_overtaken) {
+                *ret_longest_ns = taken_ns;
+                return 0;
+            }
             if (ends_is_own(group->conductor->ends,
                             exchange->parts[number].end))
                 continue;
@@ -159,6 +215,7 @@ int group_tell_ends(struct group *group, struct fault *fault)
     for (unsigned tries = 1; tries <= starts_most; tries++) {
         uint64_t longest_ns;
 
+        group->may_start_later = tries < starts_most;
         set_start(group,
                   uv_hrtime() + group_lead_ns(round_trip_ns)
                       + readings_lead_ns(group)

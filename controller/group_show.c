@@ -83,3 +83,17 @@ void group_show(struct group *group)
         display_done(group->conductor->display, &row, tone, text);
     }
 }
+
+void group_show_refusal(struct group *group)
+{
+    const char *step = group->conductor->plan->steps[group->place->step].name;
+
+    for (size_t i = 0; i < group->exchange_count; i++) {
+        char who[2 * ADDRESS_SIZE + 8];
+        const struct display_row row = row_of(group, i, who, sizeof(who));
+
+        display_done(group->conductor->display, &row, TONE_BAD, group->refusal);
+        group_note(group, "refused", "%s %s on step %s: %s", row.kind, who,
+                   step, group->refusal);
+    }
+}

@@ -16,7 +16,8 @@ static void doubt_ending(struct reduction *reduction,
     const char *trouble = account->account.trouble;
     const int state = account->account.state;
 
-    if (account->is_there && state == ACCOUNT_DONE && !trouble[0])
+    if (exchange->is_refused
+        || (account->is_there && state == ACCOUNT_DONE && !trouble[0]))
         return;
     if (!account->is_there)
         reduction_add_sentence(

@@ -95,6 +95,7 @@ static void read_exchange(const struct reduction *reduction, sqlite3_stmt *row,
     exchange->round = samples_whole(row, 7);
     samples_text(row, 8, exchange->step, sizeof(exchange->step));
     exchange->started_unix_ns = samples_whole(row, 9);
+    exchange->is_refused = sqlite3_column_int(row, 10) != 0;
     exchange->step_index = find_step(reduction->plan, exchange->step);
     exchange->own_bytes = (double) NAN;
 }
@@ -108,9 +109,11 @@ int loading_exchanges(struct reduction *reduction, struct fault *fault)
     int code = samples_prepare(
         reduction->logbook,
         "SELECT e.exchange, e.id, e.kind, e.from_name, e.to_name, "
-        "e.condition, e.plan_index, g.round, g.step, g.started_unix_ns "
+        "e.condition, e.plan_index, g.round, g.step, g.started_unix_ns, "
+        "e.group_id IN (SELECT n.group_id FROM notes AS n "
+        "WHERE n.run = ?1 AND n.class = 'refused') "
         "FROM exchanges AS e JOIN groups AS g ON g.group_id = e.group_id "
-        "WHERE +g.run = ? ORDER BY g.position, e.exchange",
+        "WHERE +g.run = ?1 ORDER BY g.position, e.exchange",
         reduction->run.run, &row, fault);
 
     if (code)

@@ -186,6 +186,9 @@ void made_run_add_together(struct made_run *made,
         die("too many together");
     for (size_t i = 0; i < count; i++)
         fill_exchange(made, i, &exchanges[i], ids[i], &stored[i]);
+    if (exchanges->note_class)
+        (void) snprintf(note.class, sizeof(note.class), "%s",
+                        exchanges->note_class);
     if (exchanges->note)
         (void) snprintf(note.text, sizeof(note.text), "%s", exchanges->note);
     const struct logbook_group group = {

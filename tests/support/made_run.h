@@ -35,7 +35,8 @@ struct made_exchange {
     const char *condition; /* NULL: idle */
     const void *spec;
     const struct exchange_account *from_account, *to_account;
-    const char *note; /* NULL: none */
+    const char *note;       /* NULL: none */
+    const char *note_class; /* NULL: "test" */
 };
 void made_run_add(struct made_run *made, const struct made_exchange *exchange);
 /* Several in one group; round, step, place and note are the first one's. */

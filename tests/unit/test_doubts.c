@@ -384,6 +384,43 @@ static void fewer_probes_than_planned_are_told(void **state)
     assert_int_equal(fixture->reduction.doubts.count, 1);
 }
 
+/* --- accounts that aren't there ------------------------------------------- */
+
+static void add_without_accounts(struct reduced_run *fixture,
+                                 const char *note_class)
+{
+    static const struct download_spec spec = { .for_ns = TOOK_NS,
+                                               .connections = 1 };
+
+    made_run_add(&fixture->made,
+                 &(struct made_exchange){ .kind = &download_kind,
+                                          .round = 1,
+                                          .plan_index = 1,
+                                          .from = "mill",
+                                          .to = "quay",
+                                          .spec = &spec,
+                                          .note = "the order came too late",
+                                          .note_class = note_class });
+    reduced_run_reduce(fixture);
+    assert_told(fixture, "the order came too late");
+}
+
+static void an_account_that_never_came_may_be_on_a_memory_stick(void **state)
+{
+    add_without_accounts(*state, NULL);
+    assert_told(*state,
+                "account of quay for the download mill \xe2\x86\x92 quay "
+                "on step calm never came; 'bothends import' takes it");
+}
+
+static void of_a_refused_order_no_account_is_looked_for(void **state)
+{
+    struct reduced_run *fixture = *state;
+
+    add_without_accounts(fixture, "refused");
+    assert_int_equal(fixture->reduction.doubts.count, 1);
+}
+
 /* --- over rounds ---------------------------------------------------------- */
 
 static void one_doubtful_round_takes_the_verdict_of_all(void **state)
@@ -423,6 +460,8 @@ int main(void)
         TEST(a_computer_too_slow_may_be_what_is_short),
         TEST(what_was_stopped_early_is_not_said_to_meet),
         TEST(fewer_probes_than_planned_are_told),
+        TEST(an_account_that_never_came_may_be_on_a_memory_stick),
+        TEST(of_a_refused_order_no_account_is_looked_for),
         TEST(one_doubtful_round_takes_the_verdict_of_all),
     };
 
