@@ -62,19 +62,21 @@ static struct range times_of(const struct reduction *reduction,
     return range_ns;
 }
 
-static double most_loss(const struct reduction *reduction, const char *step)
+static void note_losses(const struct reduction *reduction, const char *step,
+                        struct uses_figures *figures)
 {
     struct rows table = wording_table(reduction, "loss");
-    double most = (double) NAN;
 
     for (size_t i = 0; i < table.count; i++) {
         const struct finding *finding = rows_at(&table, i);
 
-        if (is_idle_on(finding, step))
-            most = fmax(most, finding->value);
+        if (!is_idle_on(finding, step))
+            continue;
+        figures->loss_ratio = fmax(figures->loss_ratio, finding->value);
+        figures->loss_least_ratio =
+            fmax(figures->loss_least_ratio, finding->low);
     }
     rows_clear(&table);
-    return most;
 }
 
 static bool has_rate(const struct uses_figures *figures)
@@ -90,9 +92,11 @@ static bool gather(const struct reduction *reduction, const char *step,
         .up_bps = range_unsaid(),
         .rtt_ns = times_of(reduction, step, "rtt_p50"),
         .confirmed_ns = times_of(reduction, step, "confirmed_p50"),
-        .loss_ratio = most_loss(reduction, step),
+        .loss_ratio = (double) NAN,
+        .loss_least_ratio = (double) NAN,
         .is_half_duplex = reduction->plan->link.access != ACCESS_FULL_DUPLEX,
     };
+    note_losses(reduction, step, ret_figures);
     note_goodput(reduction, step, "goodput_steady", ret_figures);
     if (!has_rate(ret_figures))
         note_goodput(reduction, step, "goodput_whole", ret_figures);

@@ -118,19 +118,19 @@ static struct range slowest_way(const struct newsletter_facts *facts,
     return slowest;
 }
 
-/* Of the pings on that step; NaN: there were none. */
-static double largest_loss(const struct rows *losses, const char *step)
+/* Of the pings on that step; beside downloads the queues lose. */
+static void note_losses(const struct rows *losses, const char *step,
+                        struct uses_figures *figures)
 {
-    double largest = (double) NAN;
 
     for (size_t i = 0; i < losses->count; i++) {
         const struct finding *loss = rows_at(losses, i);
 
-        if (strcmp(loss->step, step) == 0 && !isnan(loss->value)
-            && !(loss->value <= largest))
-            largest = loss->value;
+        if (strcmp(loss->step, step) != 0 || wording_is_loaded(loss->condition))
+            continue;
+        figures->loss_ratio = fmax(figures->loss_ratio, loss->value);
+        figures->loss_least_ratio = fmax(figures->loss_least_ratio, loss->low);
     }
-    return largest;
 }
 
 void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out)
@@ -142,17 +142,19 @@ void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out)
     if (facts->outcome == OUTCOME_SUSPECT
         || !find_best_step(&facts->ways, &way))
         return;
-    const struct uses_figures figures = {
+    struct uses_figures figures = {
         .down_bps = slowest_way(facts, way.step, true),
         .up_bps = slowest_way(facts, way.step, false),
         .rtt_ns = slowest_on(facts->reduction, "rtt_p50", way.step, 1e9),
         .confirmed_ns =
             slowest_on(facts->reduction, "confirmed_p50", way.step, 1e9),
-        .loss_ratio = largest_loss(&facts->losses, way.step),
+        .loss_ratio = (double) NAN,
+        .loss_least_ratio = (double) NAN,
         .is_half_duplex =
             facts->reduction->plan->link.access != ACCESS_FULL_DUPLEX,
     };
 
+    note_losses(&facts->losses, way.step, &figures);
     uses_judge(&figures, uses);
     uses_sentence(uses, sentence, sizeof(sentence));
     if (!sentence[0])

@@ -17,6 +17,7 @@ struct uses_figures {
     struct range rtt_ns;       /* of a small echo: mean or median; NaN */
     struct range confirmed_ns; /* of a small message; NaN: from the others */
     double loss_ratio;         /* of small packets; NaN: not known */
+    double loss_least_ratio;   /* its interval's low end: so many are shown */
     bool is_half_duplex;       /* both ways share the air */
 };
 
@@ -44,7 +45,7 @@ struct use {
     enum use_verdict verdict;
     /* How long it takes; of a terminal and of voice the way there: in s. */
     struct range takes_s;
-    char words[192];    /* "a picture of 100 kB takes 17 s: ..." */
+    char words[256];    /* "a picture of 100 kB takes 17 s: ..." */
     const char *source; /* of the figure that it was held against */
 };
 

@@ -95,6 +95,7 @@ static void judge_uses(const struct plan *plan, struct preview_step *step)
         .rtt_ns = expectation->mean_rtt_ns,
         .confirmed_ns = step->text_ns,
         .loss_ratio = (double) NAN,
+        .loss_least_ratio = (double) NAN,
         .is_half_duplex = plan->link.access != ACCESS_FULL_DUPLEX,
     };
 

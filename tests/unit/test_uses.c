@@ -60,6 +60,7 @@ static void without_figures_nothing_is_claimed(void **state)
         .rtt_ns = range_unsaid(),
         .confirmed_ns = range_unsaid(),
         .loss_ratio = (double) NAN,
+        .loss_least_ratio = (double) NAN,
     };
     struct use uses[USE_COUNT];
     char sentence[512] = "?";
@@ -115,6 +116,54 @@ static void a_call_needs_room_both_ways_and_few_losses(void **state)
     assert_int_equal(verdict_on(&figures, USE_VOICE), USE_GOOD);
 }
 
+/* A third of the echoes lost, and 15 % shown: whatever comes back at once. */
+static void what_needs_answers_is_not_good_where_they_are_lost(void **state)
+{
+    struct uses_figures figures = worked_link();
+    struct use uses[USE_COUNT];
+    char sentence[512];
+
+    (void) state;
+    figures.rtt_ns = figures.confirmed_ns = (struct range){ 150e6, 150e6 };
+    figures.down_bps = figures.up_bps = (struct range){ 1e6, 1e6 };
+    assert_int_equal(verdict_on(&figures, USE_TERMINAL), USE_GOOD);
+    figures.loss_ratio = 0.32;
+    figures.loss_least_ratio = 0.15;
+    uses_judge(&figures, uses);
+    assert_int_equal(uses[USE_TERMINAL].verdict, USE_POOR);
+    assert_int_equal(uses[USE_TEXT_MESSAGES].verdict, USE_PATIENCE);
+    assert_int_equal(uses[USE_WEB].verdict, USE_PATIENCE);
+    assert_int_equal(uses[USE_FILES].verdict, USE_GOOD);
+    assert_non_null(
+        strstr(uses[USE_TERMINAL].words, "32 % of the echoes are lost"));
+    assert_non_null(strstr(uses[USE_WEB].source, "common practice, no source"));
+    uses_sentence(uses, sentence, sizeof(sentence));
+    assert_non_null(strstr(sentence, "not for remote terminals"));
+    /* 0.1 %: ITU-T Y.1541 classes 2 to 4, as in RFC 5976 section 2.1. */
+    figures.loss_ratio = 0.01;
+    figures.loss_least_ratio = 0.0011;
+    assert_int_equal(verdict_on(&figures, USE_TERMINAL), USE_PATIENCE);
+    assert_int_equal(verdict_on(&figures, USE_TEXT_MESSAGES), USE_GOOD);
+    figures.loss_least_ratio = 0.0009;
+    assert_int_equal(verdict_on(&figures, USE_TERMINAL), USE_GOOD);
+}
+
+/* More than half lost: the median is infinite, and stands for nothing. */
+static void without_a_time_losses_alone_say_no(void **state)
+{
+    struct uses_figures figures = worked_link();
+
+    (void) state;
+    figures.rtt_ns = figures.confirmed_ns = range_unsaid();
+    figures.loss_ratio = 0.7;
+    figures.loss_least_ratio = 0.5;
+    assert_int_equal(verdict_on(&figures, USE_TERMINAL), USE_POOR);
+    assert_int_equal(verdict_on(&figures, USE_TEXT_MESSAGES), USE_POOR);
+    figures.loss_ratio = 0.07;
+    figures.loss_least_ratio = 0.06;
+    assert_int_equal(verdict_on(&figures, USE_TERMINAL), USE_UNKNOWN);
+}
+
 static void more_speed_never_makes_it_worse(void **state)
 {
     enum use_verdict before[USE_COUNT];
@@ -167,6 +216,8 @@ int main(void)
             one_direction_stands_for_the_other_where_that_is_unknown),
         cmocka_unit_test(a_range_across_the_limit_is_borderline),
         cmocka_unit_test(a_call_needs_room_both_ways_and_few_losses),
+        cmocka_unit_test(what_needs_answers_is_not_good_where_they_are_lost),
+        cmocka_unit_test(without_a_time_losses_alone_say_no),
         cmocka_unit_test(more_speed_never_makes_it_worse),
         cmocka_unit_test(one_sentence_names_every_known_use_once),
     };
