@@ -192,8 +192,9 @@ static bool tell_ceased(const struct exchange_order *order,
     quantity_show(UNIT_DURATION, (double) (span->last_ns - start_ns), after,
                   sizeof(after));
     quantity_show(UNIT_DURATION, (double) for_ns, fed, sizeof(fed));
-    (void) snprintf(ret_text, size, "nothing more after %s of %s; until then ",
-                    after, fed);
+    (void) snprintf(ret_text, size,
+                    "nothing more after %.20s of %.20s; until then ", after,
+                    fed);
     return true;
 }
 
@@ -205,7 +206,7 @@ static enum display_tone tell_download(const struct exchange_order *order,
         (const struct download_outcome *) account->outcome.bytes;
     const struct download_span span = span_of(account);
     const double bps = whole_bps(&span, download);
-    char rate[32], content[32], share[80] = "", ceased[96];
+    char rate[32], content[32], share[80] = "", ceased[128];
 
     quantity_show(UNIT_BYTES, (double) download->content_bytes, content,
                   sizeof(content));
