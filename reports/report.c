@@ -92,6 +92,23 @@ static int make_folders(const char *folder, struct fault *fault)
     return folder_make(path, fault);
 }
 
+/* Downloads of which nothing arrived, and pings of which none was answered. */
+static size_t count_nothing(const struct reduction *reduction)
+{
+    struct rows whole = wording_table(reduction, "goodput_whole");
+    struct rows losses = wording_table(reduction, "loss");
+    size_t count = 0;
+
+    for (size_t i = 0; i < whole.count; i++)
+        if (isnan(((const struct finding *) rows_at(&whole, i))->value))
+            count++;
+    for (size_t i = 0; i < losses.count; i++)
+        count += ((const struct finding *) rows_at(&losses, i))->value >= 1.0;
+    rows_clear(&whole);
+    rows_clear(&losses);
+    return count;
+}
+
 /* Of the lines in the table: a figure over all rounds stands for its rounds. */
 static void summarize(const struct reduction *reduction,
                       struct report_summary *summary)
@@ -114,6 +131,7 @@ static void summarize(const struct reduction *reduction,
     (void) snprintf(summary->title, sizeof(summary->title), "%s",
                     reduction->run.title[0] ? reduction->run.title
                                             : reduction->plan->title);
+    summary->nothing_count = count_nothing(reduction);
     summary->has_break = reach_append_breaks(reduction, summary->sentence,
                                              sizeof(summary->sentence));
 }

@@ -20,7 +20,8 @@ int reduce_run(sqlite3 *logbook, int64_t run, const struct plan *plan,
 struct report_summary {
     char sentence[1024]; /* the run in one sentence, and where it breaks */
     size_t meets_count, short_count, exceeds_count, undecided_count;
-    bool has_break; /* on the ladder of landmarks */
+    size_t nothing_count; /* exchanges that brought nothing at all */
+    bool has_break;       /* on the ladder of landmarks */
     char title[128];
 };
 

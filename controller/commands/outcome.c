@@ -99,7 +99,8 @@ static void find_folder(const struct logbook_run *run,
 static int status_of(const struct report_summary *summary)
 {
     return summary->short_count || summary->undecided_count
-                   || summary->exceeds_count || summary->has_break
+                   || summary->exceeds_count || summary->nothing_count
+                   || summary->has_break
                ? STATUS_NOT_MET
                : STATUS_MET;
 }
