@@ -225,6 +225,31 @@ struct range radio_least_margin_db(const struct plan *plan,
     return least_db;
 }
 
+/* --- on the bench -------------------------------------------------------- */
+
+double radio_attenuation_db(const struct plan *plan, size_t from, size_t to,
+                            double above_db)
+{
+    const struct plan_end *receiver = &plan->ends[to];
+    double most_dbm = (double) NAN;
+
+    for (size_t i = 0; i < plan->step_count; i++) {
+        struct bandwidth bandwidth;
+
+        bandwidth_of(&plan->steps[i], &bandwidth);
+        /* Noise from outside stays outside. */
+        const double noise_dbm =
+            power_noise_floor_dbm(bandwidth.hz, receiver->noise_figure_db);
+        const double needed =
+            !isnan(plan->steps[i].sensitivity_dbm)
+                ? plan->steps[i].sensitivity_dbm
+                : noise_dbm + plan->steps[i].signal_to_noise_db;
+
+        most_dbm = fmax(most_dbm, needed);
+    }
+    return power_dbm(plan->ends[from].power_w) - (most_dbm + above_db);
+}
+
 /* --- what is missing ----------------------------------------------------- */
 
 struct list {

@@ -64,6 +64,14 @@ struct range radio_least_margin_db(const struct plan *plan,
                                    const struct plan_step *step,
                                    size_t *ret_station);
 
+/*
+ * On the bench: the loss between the radios of two ends that leaves the
+ * receiver so much above what the most demanding step needs; NaN where that is
+ * not known. The antennas are off, so only power and need count.
+ */
+double radio_attenuation_db(const struct plan *plan, size_t from, size_t to,
+                            double above_db);
+
 /* "no margin: frequency, power of hilltop and sensitivity are not said"; ""
  * when nothing is missing. */
 void radio_missing(const struct plan *plan, char *ret_text, size_t size);

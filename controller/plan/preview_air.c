@@ -116,6 +116,42 @@ static void print_exposure(FILE *out, const struct plan *plan)
     options_print_wrapped(out, 2, text);
 }
 
+/* A usual level on the bench, and far from what harms a receiver. */
+static const double bench_level_db = 30;
+
+/* What stands between the radios of a bench test, for the strongest. */
+static void print_attenuators(FILE *out, const struct plan *plan)
+{
+    size_t strongest = 0;
+    double most_db = 0;
+    char power[CELL_SIZE], text[400];
+
+    for (size_t from = 0; from < plan->end_count; from++) {
+        for (size_t to = 0; to < plan->end_count; to++) {
+            const double loss_db =
+                radio_attenuation_db(plan, from, to, bench_level_db);
+
+            if (!plan_end_is_site(&plan->ends[from])
+                || plan->ends[from].role == plan->ends[to].role
+                || !(loss_db > most_db))
+                continue;
+            most_db = loss_db;
+            strongest = from;
+        }
+    }
+    if (!(most_db > 0))
+        return;
+    quantity_show(UNIT_WATT, plan->ends[strongest].power_w, power,
+                  sizeof(power));
+    (void) snprintf(text, sizeof(text),
+                    "On the bench: about %.0f dB of attenuators from %s (%s) "
+                    "leave the receiver %.0f dB above what the most demanding "
+                    "step needs; the first one must stand the full power.",
+                    most_db, plan->ends[strongest].name, power, bench_level_db);
+    (void) fputs("  ", out);
+    options_print_wrapped(out, 2, text);
+}
+
 void preview_print_air(FILE *out, const struct preview *preview)
 {
     const struct plan *plan = preview->plan;
@@ -145,5 +181,8 @@ void preview_print_air(FILE *out, const struct preview *preview)
     if (hidden_count)
         (void) fprintf(out, "  and %zu more, %.0f %% of the time at the most\n",
                        hidden_count, hidden_most * 100);
-    print_exposure(out, plan);
+    if (plan->on_air)
+        print_exposure(out, plan);
+    else
+        print_attenuators(out, plan);
 }

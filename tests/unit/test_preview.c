@@ -154,6 +154,45 @@ static void assert_fits(const char *text, size_t columns)
     }
 }
 
+/* 37 dBm less (-103 + 30) dBm. */
+static void a_bench_test_is_told_what_to_put_between(void **state)
+{
+    static const char text[] =
+        "plan: Bench\n"
+        "on_air: %s\n"
+        "link: {slot_limit: 250 ms, slot_overhead: 12 ms}\n"
+        "steps: [{name: steady, symbol_rate: 40 kBd, levels: 2, sensitivity: "
+        "-103 dBm}]\n"
+        "ends:\n"
+        "  hilltop: {role: hub, call: Q0HIL, address: 192.0.2.2, power: 5.012 "
+        "W}\n"
+        "  boathouse: {role: station, call: Q1BOA, address: 192.0.2.20, power: "
+        "1 W}\n"
+        "controller_at: hilltop\n"
+        "sequence: [ping: {from: boathouse, to: hilltop, count: 5}]\n";
+
+    (void) state;
+    for (int on_air = 0; on_air < 2; on_air++) {
+        struct plan_mistakes mistakes;
+        struct fixture fixture;
+        char plan[sizeof(text) + 8];
+
+        (void) snprintf(plan, sizeof(plan), text, on_air ? "yes" : "no");
+        assert_int_equal(
+            plan_read_text(plan, strlen(plan), &fixture.plan, &mistakes), 0);
+        preview_make(&fixture.plan, &fixture.preview);
+        char *screen = print(&fixture.preview, preview_print);
+
+        const bool is_told =
+            strstr(screen, "about 110 dB of attenuators from hilltop");
+
+        assert_true(is_told == (on_air == 0));
+        free(screen);
+        preview_clear(&fixture.preview);
+        plan_clear(&fixture.plan);
+    }
+}
+
 static void the_tables_fit_on_eighty_columns(void **state)
 {
     struct fixture *fixture = look("no");
@@ -389,6 +428,7 @@ int main(void)
         cmocka_unit_test(a_group_takes_as_long_as_its_longest_exchange),
         cmocka_unit_test(the_total_counts_the_rounds_of_the_steps_that_are_run),
         cmocka_unit_test(the_screen_says_that_nothing_is_sent_and_what_to_mind),
+        cmocka_unit_test(a_bench_test_is_told_what_to_put_between),
         cmocka_unit_test(the_tables_fit_on_eighty_columns),
         cmocka_unit_test(many_steps_and_ends_are_told_in_few_words),
         cmocka_unit_test(downloads_at_once_share_the_air),

@@ -426,6 +426,31 @@ static void the_hub_is_the_site_and_not_its_landmarks(void **state)
     assert_int_equal(path.hub, 2);
 }
 
+/* --- on the bench -------------------------------------------------------- */
+
+static void attenuators_take_what_the_air_would(void **state)
+{
+    struct plan plan = bare_plan();
+
+    (void) state;
+    plan.ends[0].power_w = pow(10, 0.7); /* 37 dBm */
+    plan.step_count = 2;
+    plan.steps[1] = plan.steps[0];
+    plan.steps[0].sensitivity_dbm = -105;
+    plan.steps[1].sensitivity_dbm = -90;
+    assert_near(radio_attenuation_db(&plan, 0, 1, 30), 97, 1e-9,
+                "T8.20, computed: 37 dBm to -60 dBm");
+    /* By noise: -174 + 10 log 25e3 + 5 + 13.35 = -111.67 dBm (T3.6). */
+    plan.steps[0].sensitivity_dbm = plan.steps[1].sensitivity_dbm = unsaid;
+    plan.steps[1].signal_to_noise_db = 13.35;
+    plan.ends[1].noise_figure_db = 5;
+    plan.ends[1].noise_rise_db = 20; /* not on the bench */
+    assert_near(radio_attenuation_db(&plan, 0, 1, 0), 37 + 111.67, 0.02,
+                "T3.6");
+    plan.ends[0].power_w = unsaid;
+    assert_true(isnan(radio_attenuation_db(&plan, 0, 1, 0)));
+}
+
 /* --- what is missing ----------------------------------------------------- */
 
 static void what_a_margin_lacks_is_named(void **state)
@@ -476,6 +501,7 @@ int main(void)
         cmocka_unit_test(an_obstacle_stands_above_the_line_by_height_and_bulge),
         cmocka_unit_test(the_horizon_is_that_of_both_antennas),
         cmocka_unit_test(the_hub_is_the_site_and_not_its_landmarks),
+        cmocka_unit_test(attenuators_take_what_the_air_would),
         cmocka_unit_test(what_a_margin_lacks_is_named),
     };
 
