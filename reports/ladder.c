@@ -84,10 +84,14 @@ bool ladder_tell(const struct rung *rungs, size_t count, const char *from,
         } else if (!broken) {
             broken = rung;
         }
-        append(ret_text, size, "%s", ret_text[0] ? ", " : "");
+        const bool is_first = !ret_text[0];
+
+        append(ret_text, size, "%s", is_first ? "" : ", ");
         append_rung(ret_text, size, rung);
         append(ret_text, size, "%s",
-               rung->answered_count ? " answers" : " does not");
+               rung->answered_count ? " answers"
+               : is_first           ? " does not answer"
+                                    : " does not");
     }
     if (!ret_text[0])
         return false;

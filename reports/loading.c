@@ -322,13 +322,42 @@ static struct rows *place_of_note(struct reduction *reduction,
     return strcmp(class, "cut") == 0 ? &reduction->methods : &reduction->doubts;
 }
 
+/* What the contact found: later the link may have been another one. */
+static bool is_of_contact(const char *class, const char *text)
+{
+    static const char *const classes[] = { "contact", "ladder", "mtu",
+                                           "interface" };
+
+    for (size_t i = 0; i < COUNT_OF(classes); i++) {
+        if (strcmp(class, classes[i]) == 0)
+            return strncmp(text, "Cut test:", 9) != 0;
+    }
+    return false;
+}
+
+static void add_note(struct reduction *reduction, const char *class,
+                     const char *text, uint64_t at_unix_ns)
+{
+    const struct exchange_record *first =
+        reduction->exchanges.count ? reduction_exchange(reduction, 0) : NULL;
+    const bool is_before = !first || at_unix_ns <= first->started_unix_ns;
+    const char *when = !is_of_contact(class, text) ? ""
+                       : is_before                 ? "Before the run: "
+                                   : "When contact was made again: ";
+    const char *stop =
+        text[0] && strchr(".?!", text[strlen(text) - 1]) ? "" : ".";
+
+    reduction_add_sentence(place_of_note(reduction, class), "%s%s%s", when,
+                           text, *when ? stop : "");
+}
+
 int loading_notes(struct reduction *reduction, struct fault *fault)
 {
     sqlite3_stmt *row;
     int step;
     const int code = samples_prepare(
         reduction->logbook,
-        "SELECT text, class FROM notes WHERE run = ? ORDER BY note",
+        "SELECT text, class, at_unix_ns FROM notes WHERE run = ? ORDER BY note",
         reduction->run.run, &row, fault);
 
     if (code)
@@ -341,7 +370,8 @@ int loading_notes(struct reduction *reduction, struct fault *fault)
         reduction->run.lost_time =
             reduction->run.lost_time || strcmp(class, "practice") == 0;
         if (text[0] && !is_said_with_run(reduction, class, text))
-            reduction_add_sentence(place_of_note(reduction, class), "%s", text);
+            add_note(reduction, class, text,
+                     (uint64_t) sqlite3_column_int64(row, 2));
     }
     (void) sqlite3_finalize(row);
     return step == SQLITE_DONE

@@ -215,6 +215,33 @@ static void a_practice_link_that_lost_time_takes_both_verdicts(void **state)
     assert_verdict(fixture, "brisk", VERDICT_UNDECIDED, why);
 }
 
+/* Three echoes of the contact may be lost where the run's are answered. */
+static void what_the_contact_found_is_told_as_of_before_the_run(void **state)
+{
+    struct reduced_run *fixture = *state;
+
+    assert_int_equal(
+        sqlite3_exec(
+            made_run_database(&fixture->made),
+            "INSERT INTO notes (run, at_unix_ns, class, text) VALUES "
+            "(1, 0, 'ladder', 'far computer does not answer'), "
+            "(1, 2000000000000000000, 'contact', 'quay had no answer'), "
+            "(1, 0, 'interface', 'Cut test: answers still came.')",
+            NULL, NULL, NULL),
+        SQLITE_OK);
+    add_spoilt(fixture, spoil_nothing);
+    assert_told(fixture, "Before the run: far computer does not answer.");
+    assert_told(fixture, "When contact was made again: quay had no answer.");
+    assert_told(fixture, "Cut test: answers still came.");
+    for (size_t i = 0; i < fixture->reduction.doubts.count; i++) {
+        const struct sentence *doubt = rows_at(&fixture->reduction.doubts, i);
+
+        if (strstr(doubt->text, "Cut test"))
+            assert_string_equal(doubt->text, "Cut test: answers still came.");
+    }
+    assert_verdict(fixture, "calm", VERDICT_MEETS, "");
+}
+
 /* --- what can only have made it look worse -------------------------------- */
 
 static void spoil_silence(struct pair *pair)
@@ -452,6 +479,7 @@ int main(void)
         TEST(a_route_that_changed_takes_both_verdicts),
         TEST(answers_by_two_ways_take_the_verdicts_of_what_ran_beside),
         TEST(a_practice_link_that_lost_time_takes_both_verdicts),
+        TEST(what_the_contact_found_is_told_as_of_before_the_run),
         TEST(a_link_that_was_not_idle_may_be_short_for_that),
         TEST(other_traffic_may_be_why_it_is_short),
         TEST(counters_made_anew_leave_other_traffic_unknown),
