@@ -170,10 +170,11 @@ void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out)
  */
 
 /* Beside at least one other download: pings and messages take next to
- * nothing. */
+ * nothing.  Of a large group the kinds are not named. */
 static bool is_shared(const struct finding *finding)
 {
-    return strstr(finding->condition, download_kind.name)
+    return (strstr(finding->condition, download_kind.name)
+            || strstr(finding->condition, " others"))
            && newsletter_arrived(finding);
 }
 
