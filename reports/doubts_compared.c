@@ -101,7 +101,7 @@ static void doubt_computer(struct reduction *reduction,
                            struct exchange_record *exchange)
 {
     const struct finding *goodput =
-        ways_finding(reduction, exchange, "goodput_whole");
+        reduction_finding(reduction, exchange, "goodput_whole");
 
     for (size_t i = 0; goodput && i < contact->ends.count; i++) {
         const struct contact_end *end = rows_at(&contact->ends, i);

@@ -33,20 +33,6 @@ add_sign(struct bypass *bypass, bool is_proof, const char *format, ...)
 
 /* --- figures that no radio of the plan gives ------------------------------ */
 
-const struct finding *ways_finding(const struct reduction *reduction,
-                                   const struct exchange_record *exchange,
-                                   const char *measure)
-{
-    for (size_t i = 0; i < exchange->finding_count; i++) {
-        const struct finding *finding =
-            rows_at(&reduction->findings, exchange->first_finding + i);
-
-        if (strcmp(finding->measure, measure) == 0 && !isnan(finding->value))
-            return finding;
-    }
-    return NULL;
-}
-
 /* Of all steps of the plan: a step other than stated is no bypass.  NaN: one of
  * them is not known. */
 static double least_rtt_s(const struct reduction *reduction)
@@ -81,9 +67,10 @@ static void weigh_figures(const struct reduction *reduction,
                           const struct exchange_record *exchange,
                           struct bypass *bypass)
 {
-    const struct finding *rtt = ways_finding(reduction, exchange, "rtt_least");
+    const struct finding *rtt =
+        reduction_finding(reduction, exchange, "rtt_least");
     const struct finding *goodput =
-        ways_finding(reduction, exchange, "goodput_whole");
+        reduction_finding(reduction, exchange, "goodput_whole");
     const double least_s = least_rtt_s(reduction);
     const double most_bps = most_channel_bps(reduction);
 

@@ -16,9 +16,4 @@ void ways_weigh(struct reduction *reduction, struct contact_records *contact,
 /* After all of them. */
 void ways_pass_on(struct reduction *reduction);
 
-/* A figure of that exchange by itself; NULL: it has none. */
-const struct finding *ways_finding(const struct reduction *reduction,
-                                   const struct exchange_record *exchange,
-                                   const char *measure);
-
 #endif

@@ -1,18 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/ladder.h"
 
-#include <stdarg.h>
-
-__attribute__((format(printf, 3, 4))) static void
-append(char *text, size_t size, const char *format, ...)
-{
-    const size_t used = strlen(text);
-    va_list arguments;
-
-    va_start(arguments, format);
-    (void) vsnprintf(text + used, size - used, format, arguments);
-    va_end(arguments);
-}
+#include "reports/append.h"
 
 void ladder_sort(struct rung *rungs, size_t count)
 {

@@ -18,20 +18,6 @@ struct tcp_row {
     struct spread_of again_ratio, times;
 };
 
-static const struct finding *own(const struct reduction *reduction,
-                                 const struct exchange_record *exchange,
-                                 const char *measure)
-{
-    for (size_t i = 0; i < exchange->finding_count; i++) {
-        const struct finding *finding =
-            rows_at(&reduction->findings, exchange->first_finding + i);
-
-        if (strcmp(finding->measure, measure) == 0 && !isnan(finding->value))
-            return finding;
-    }
-    return NULL;
-}
-
 static struct tcp_row *row_of(struct rows *rows,
                               const struct exchange_record *exchange)
 {
@@ -71,8 +57,9 @@ static struct rows gather(const struct reduction *reduction)
         const struct exchange_record *exchange =
             reduction_exchange(reduction, i);
         const struct finding *efficiency =
-            own(reduction, exchange, "tcp_efficiency");
-        const struct finding *delay = own(reduction, exchange, "buffer_delay");
+            reduction_finding(reduction, exchange, "tcp_efficiency");
+        const struct finding *delay =
+            reduction_finding(reduction, exchange, "buffer_delay");
 
         if (!efficiency)
             continue;

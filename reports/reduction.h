@@ -172,6 +172,21 @@ reduction_exchange(const struct reduction *reduction, size_t index)
     return rows_at(&reduction->exchanges, index);
 }
 
+/* That exchange's own figure; NULL: it has none. */
+static inline const struct finding *
+reduction_finding(const struct reduction *reduction,
+                  const struct exchange_record *exchange, const char *measure)
+{
+    for (size_t i = 0; i < exchange->finding_count; i++) {
+        const struct finding *finding =
+            rows_at(&reduction->findings, exchange->first_finding + i);
+
+        if (strcmp(finding->measure, measure) == 0 && !isnan(finding->value))
+            return finding;
+    }
+    return NULL;
+}
+
 /* The step's expectation; one with nothing said where the plan has no such
  * step. */
 const struct expectation *

@@ -1,9 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/uses.h"
 
-#include <stdarg.h>
-#include <stdio.h>
-#include <string.h>
+#include "reports/append.h"
 
 /*
  * Sizes and times that a task is held against.  Good: within the first time;
@@ -181,18 +179,6 @@ static void judge(const struct uses_figures *figures, enum use_task task,
                     tasks[task].thing, takes, tasks[task].wish);
 }
 
-__attribute__((format(printf, 2, 3))) static void
-add_words(struct use *use, const char *format, ...)
-{
-    const size_t used = strlen(use->words);
-    va_list arguments;
-
-    va_start(arguments, format);
-    (void) vsnprintf(use->words + used, sizeof(use->words) - used, format,
-                     arguments);
-    va_end(arguments);
-}
-
 /* Only what is shown to be lost lowers a use. */
 static void judge_losses(const struct uses_figures *figures, struct use *use)
 {
@@ -213,14 +199,16 @@ static void judge_losses(const struct uses_figures *figures, struct use *use)
         use->verdict = most;
         use->source = task->loss_source;
     }
-    add_words(use, "; but %.3g %% of the echoes are lost, and ",
-              100 * figures->loss_ratio);
+    append(use->words, sizeof(use->words),
+           "; but %.3g %% of the echoes are lost, and ",
+           100 * figures->loss_ratio);
     if (is_too_much)
-        add_words(use, "with more than %.3g %% it hardly works",
-                  100 * task->loss_patience_ratio);
+        append(use->words, sizeof(use->words),
+               "with more than %.3g %% it hardly works",
+               100 * task->loss_patience_ratio);
     else
-        add_words(use, "more than %.3g %% are felt",
-                  100 * task->loss_good_ratio);
+        append(use->words, sizeof(use->words), "more than %.3g %% are felt",
+               100 * task->loss_good_ratio);
 }
 
 /* A call also needs room for two streams, and few losses. */

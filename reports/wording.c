@@ -139,6 +139,9 @@ static void print_number(double value, int decimals, char *ret_text,
         (void) snprintf(ret_text, size, "∞");
     else
         (void) snprintf(ret_text, size, "%.*f", decimals, value);
+    /* Nothing is not less than nothing: -0.00 for a small negative number. */
+    if (ret_text[0] == '-' && strspn(ret_text, "-0.") == strlen(ret_text))
+        (void) memmove(ret_text, ret_text + 1, strlen(ret_text));
 }
 
 static int decimals_of(const struct finding *finding, double unit, int most)

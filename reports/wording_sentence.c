@@ -1,19 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/append.h"
 #include "reports/wording.h"
 
+#include <ctype.h>
+
 /* The run in one sentence, or a few. */
-
-/* Appends; never past the end. */
-__attribute__((format(printf, 3, 4))) static void
-append(char *text, size_t size, const char *format, ...)
-{
-    const size_t used = strlen(text);
-    va_list arguments;
-
-    va_start(arguments, format);
-    (void) vsnprintf(text + used, size - used, format, arguments);
-    va_end(arguments);
-}
 
 static size_t count_steps(const struct rows *table)
 {
@@ -85,6 +76,21 @@ static void append_cases(char *text, size_t size, const struct rows *table,
         append(text, size, " %s.", count == 1 ? one : several);
 }
 
+/* " In 2 of 6 cases it is so."; of the only case there is, plainly. */
+static void append_in_cases(char *text, size_t size, size_t count,
+                            size_t all_count, const char *words)
+{
+    if (all_count == 1)
+        append(text, size, " %c%s.", toupper((unsigned char) words[0]),
+               words + 1);
+    else if (count < all_count)
+        append(text, size, " In %zu of %zu cases %s.", count, all_count, words);
+    else if (count == 2)
+        append(text, size, " In both cases %s.", words);
+    else
+        append(text, size, " In all %zu cases %s.", count, words);
+}
+
 /* --- where nothing came --------------------------------------------------- */
 
 static bool gave_nothing(const struct reduction *reduction,
@@ -142,10 +148,9 @@ static void say_missing(char *text, size_t size,
         append(text, size, ".");
     }
     if (missing_count > nothing_count)
-        append(text, size,
-               " In %zu of %zu cases there is no steady goodput, only that "
-               "of the whole transfer.",
-               missing_count - nothing_count, table->count);
+        append_in_cases(
+            text, size, missing_count - nothing_count, table->count,
+            "there is no steady goodput, only that of the whole transfer");
 }
 
 static void say_all_meet(char *text, size_t size, const struct rows *table)
@@ -172,9 +177,8 @@ static void say_some(char *text, size_t size, const struct reduction *reduction,
                      const struct verdict_counts *counts)
 {
     if (counts->meets)
-        append(text, size,
-               "In %zu of %zu cases the link carries what it should.",
-               counts->meets, table->count);
+        append_in_cases(text, size, counts->meets, table->count,
+                        "the link carries what it should");
     append_cases(text, size, table, VERDICT_SHORT, "falls short", "fall short");
     append_cases(text, size, table, VERDICT_EXCEEDS,
                  "carries more than it can, so something is not as stated",
@@ -182,10 +186,9 @@ static void say_some(char *text, size_t size, const struct reduction *reduction,
     append_cases(text, size, table, VERDICT_UNDECIDED, "is undecided",
                  "are undecided");
     if (counts->unjudged)
-        append(text, size,
-               " In %zu of %zu cases data came through, but there is nothing "
-               "to hold the figure against.",
-               counts->unjudged, table->count);
+        append_in_cases(text, size, counts->unjudged, table->count,
+                        "data came through, but there is nothing to hold the "
+                        "figure against");
     if (counts->missing)
         say_missing(text, size, reduction, table, counts->missing);
 }

@@ -23,6 +23,8 @@ static void figures_have_the_decimals_that_their_interval_allows(void **state)
         { (double) NAN, (double) NAN, (double) NAN, "–" },
         { 40000, 40000, 40000, "40.0 (40.0–40.0)" },
         { 0, 0, 0, "0.00 (0.00–0.00)" },
+        { 1000, -20, 2020, "1.0 (0.0–2.0)" },
+        { 100, -3000, 3200, "0 (-3–3)" },
     };
 
     (void) state;
@@ -161,6 +163,46 @@ static void equal_exchanges_beside_are_counted(void **state)
     assert_string_equal(small, "ping + ");
 }
 
+/* Downloads whose whole transfers alone have a figure. */
+static void assert_sentence(size_t count, const char *expected)
+{
+    static const struct plan plan;
+    struct reduction *reduction = calloc(1, sizeof(*reduction));
+    char text[512];
+
+    assert_non_null(reduction);
+    reduction->plan = &plan;
+    reduction->findings.row_size = sizeof(struct finding);
+    for (size_t i = 0; i < count; i++) {
+        struct finding finding = { .measure = "goodput_steady",
+                                   .from = "mill",
+                                   .condition = "idle",
+                                   .value = (double) NAN };
+
+        (void) snprintf(finding.to, sizeof(finding.to), "quay%zu", i);
+        *(struct finding *) rows_add(&reduction->findings) = finding;
+        (void) snprintf(finding.measure, sizeof(finding.measure),
+                        "goodput_whole");
+        finding.value = 30000;
+        *(struct finding *) rows_add(&reduction->findings) = finding;
+    }
+    wording_sentence(reduction, text, sizeof(text));
+    assert_string_equal(text, expected);
+    rows_clear(&reduction->findings);
+    free(reduction);
+}
+
+static void what_holds_of_all_cases_is_not_said_of_n_of_n(void **state)
+{
+    (void) state;
+    assert_sentence(1, "There is no steady goodput, only that of the whole "
+                       "transfer.");
+    assert_sentence(2, "In both cases there is no steady goodput, only that "
+                       "of the whole transfer.");
+    assert_sentence(3, "In all 3 cases there is no steady goodput, only that "
+                       "of the whole transfer.");
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -170,6 +212,7 @@ int main(void)
         cmocka_unit_test(dates_are_in_utc_whatever_the_place),
         cmocka_unit_test(significant_digits_have_no_exponent),
         cmocka_unit_test(equal_exchanges_beside_are_counted),
+        cmocka_unit_test(what_holds_of_all_cases_is_not_said_of_n_of_n),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
