@@ -39,86 +39,118 @@ static const char *const advices[SHORTFALL_PARTS] = {
                          "measure again.",
 };
 
-static void say_evidence(const struct evidence *evidence,
-                         const struct shortfall *shortfall, char *text,
-                         size_t size)
+/* --- what speaks for it ----------------------------------------------------
+ */
+
+/* " (...)", or nothing where there is nothing to add. */
+typedef void say_evidence_fn(const struct evidence *evidence, char *text,
+                             size_t size);
+
+static void say_other_step(const struct evidence *evidence, char *text,
+                           size_t size)
 {
-    switch ((enum shortfall_part) shortfall->dominant) {
-    case PART_OTHER_STEP:
-        if (evidence->read_step[0])
-            (void) snprintf(text, size, " (the radio of %s told step %s)",
-                            evidence->read_step_end, evidence->read_step);
-        return;
-    case PART_OUTAGE:
-        (void) snprintf(text, size,
-                        " (%u, %.1f s in all, in which TCP had data to send)",
-                        evidence->outage_count, evidence->outage_s);
-        return;
-    case PART_SENDER_IDLE:
-        (void) snprintf(text, size,
-                        " (nothing to send for %.0f %% of the time)",
-                        100 * evidence->idle_ratio);
-        return;
-    case PART_SEND_BUFFER:
-        (void) snprintf(text, size, " (%.0f %% of the time)",
-                        100 * evidence->buffer_ratio);
-        return;
-    case PART_RECEIVER_WINDOW:
-        (void) snprintf(text, size, " (%.0f %% of the time)",
-                        100 * evidence->receiver_ratio);
-        return;
-    case PART_REPEATS:
-    case PART_LOSS_WINDOW:
-        (void) snprintf(text, size, " (%.1f %% of the bytes were sent again)",
-                        100 * evidence->repeated_bytes
-                            / fmax(1, evidence->sent_bytes));
-        return;
-    case PART_FOREIGN:
-        (void) snprintf(text, size, " (at least %.0f %% of what %s carried)",
-                        100 * evidence->foreign_share_ratio,
-                        evidence->foreign_end);
-        return;
-    case PART_SLOW_COMPUTER:
-        (void) snprintf(text, size, " (without any link it moves %.0f kbit/s)",
-                        evidence->loopback_bps * 1e-3);
-        return;
-    case PART_RADIO_REPEATS:
-        (void) snprintf(text, size,
-                        " (by its own readings the sender's radio sent %.0f of "
-                        "%.0f frames again)",
-                        evidence->radio_repeats_count,
-                        evidence->radio_frames_count);
-        return;
-    case PART_LONGER_CYCLE:
-        if (evidence->read_stations_count > evidence->plan_stations_count)
-            (void) snprintf(text, size,
-                            " (%.0f stations are registered, the plan has "
-                            "%.0f)",
-                            evidence->read_stations_count,
-                            evidence->plan_stations_count);
-        else if (!(evidence->echo_median_s
-                   > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high))
-            (void) snprintf(text, size,
-                            " (%.0f of %.0f idle echoes took longer than any "
-                            "should): other users, more stations or longer "
-                            "slots",
-                            evidence->late_echoes_count,
-                            evidence->echoes_count);
-        else
-            (void) snprintf(text, size,
-                            " (idle echoes take %.0f ms, expected %.0f ms at "
-                            "the most): more stations, longer slots or other "
-                            "users",
-                            evidence->echo_median_s * 1e3,
-                            evidence->echo_median_expected_s.high * 1e3);
-        return;
-    case PART_BYPASS:
-    case PART_START_UP:
-    case PART_UNEXPLAINED:
-    case SHORTFALL_PARTS:
-        return;
-    }
+    if (evidence->read_step[0])
+        (void) snprintf(text, size, " (the radio of %s told step %s)",
+                        evidence->read_step_end, evidence->read_step);
 }
+
+static void say_outages(const struct evidence *evidence, char *text,
+                        size_t size)
+{
+    (void) snprintf(text, size,
+                    " (%u, %.1f s in all, in which TCP had data to send)",
+                    evidence->outage_count, evidence->outage_s);
+}
+
+static void say_idle(const struct evidence *evidence, char *text, size_t size)
+{
+    (void) snprintf(text, size, " (nothing to send for %.0f %% of the time)",
+                    100 * evidence->idle_ratio);
+}
+
+static void say_send_buffer(const struct evidence *evidence, char *text,
+                            size_t size)
+{
+    (void) snprintf(text, size, " (%.0f %% of the time)",
+                    100 * evidence->buffer_ratio);
+}
+
+static void say_receiver_window(const struct evidence *evidence, char *text,
+                                size_t size)
+{
+    (void) snprintf(text, size, " (%.0f %% of the time)",
+                    100 * evidence->receiver_ratio);
+}
+
+static void say_repeats(const struct evidence *evidence, char *text,
+                        size_t size)
+{
+    (void) snprintf(text, size, " (%.1f %% of the bytes were sent again)",
+                    100 * evidence->repeated_bytes
+                        / fmax(1, evidence->sent_bytes));
+}
+
+static void say_foreign(const struct evidence *evidence, char *text,
+                        size_t size)
+{
+    (void) snprintf(text, size, " (at least %.0f %% of what %s carried)",
+                    100 * evidence->foreign_share_ratio, evidence->foreign_end);
+}
+
+static void say_slow_computer(const struct evidence *evidence, char *text,
+                              size_t size)
+{
+    (void) snprintf(text, size, " (without any link it moves %.0f kbit/s)",
+                    evidence->loopback_bps * 1e-3);
+}
+
+static void say_radio_repeats(const struct evidence *evidence, char *text,
+                              size_t size)
+{
+    (void) snprintf(text, size,
+                    " (by its own readings the sender's radio sent %.0f of "
+                    "%.0f frames again)",
+                    evidence->radio_repeats_count,
+                    evidence->radio_frames_count);
+}
+
+static void say_longer_cycle(const struct evidence *evidence, char *text,
+                             size_t size)
+{
+    const double most_s = evidence->echo_median_expected_s.high;
+
+    if (evidence->read_stations_count > evidence->plan_stations_count)
+        (void) snprintf(
+            text, size, " (%.0f stations are registered, the plan has %.0f)",
+            evidence->read_stations_count, evidence->plan_stations_count);
+    else if (evidence->echo_median_s > ECHO_MEDIAN_RATIO * most_s)
+        (void) snprintf(text, size,
+                        " (idle echoes take %.0f ms, expected %.0f ms at the "
+                        "most): more stations, longer slots or other users",
+                        evidence->echo_median_s * 1e3, most_s * 1e3);
+    else
+        (void) snprintf(text, size,
+                        " (%.0f of %.0f idle echoes took longer than any "
+                        "should): other users, more stations or longer slots",
+                        evidence->late_echoes_count, evidence->echoes_count);
+}
+
+/* NULL: the part's words say it all. */
+static say_evidence_fn *const evidence_says[SHORTFALL_PARTS] = {
+    [PART_OTHER_STEP] = say_other_step,
+    [PART_OUTAGE] = say_outages,
+    [PART_SENDER_IDLE] = say_idle,
+    [PART_SEND_BUFFER] = say_send_buffer,
+    [PART_RECEIVER_WINDOW] = say_receiver_window,
+    [PART_REPEATS] = say_repeats,
+    [PART_LOSS_WINDOW] = say_repeats,
+    [PART_FOREIGN] = say_foreign,
+    [PART_SLOW_COMPUTER] = say_slow_computer,
+    [PART_RADIO_REPEATS] = say_radio_repeats,
+    [PART_LONGER_CYCLE] = say_longer_cycle,
+};
+
+/* --- the sentence -------------------------------------------------------- */
 
 static void say_shortfall(const struct exchange_record *exchange,
                           const struct shortfall *shortfall,
@@ -158,7 +190,8 @@ void shortfall_say(const struct reduction *reduction,
 {
     char detail[160] = "";
 
-    say_evidence(evidence, shortfall, detail, sizeof(detail));
+    if (evidence_says[shortfall->dominant])
+        evidence_says[shortfall->dominant](evidence, detail, sizeof(detail));
     say_shortfall(reduction_exchange(reduction, shortfall->exchange), shortfall,
                   detail, shortfall->sentence, sizeof(shortfall->sentence));
     (void) snprintf(shortfall->advice, sizeof(shortfall->advice), "%s",
