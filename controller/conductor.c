@@ -83,19 +83,43 @@ int conductor_pause(struct conductor *conductor, uint64_t until_ns,
     return conductor->stop ? UV_ECANCELED : 0;
 }
 
+__attribute__((format(printf, 3, 0))) static int
+store_note(struct conductor *conductor, const char *class, const char *format,
+           va_list arguments, struct logbook_note *ret_note,
+           struct fault *fault)
+{
+    *ret_note = (struct logbook_note){ .at_unix_ns = conductor_unix_ns() };
+    (void) snprintf(ret_note->class, sizeof(ret_note->class), "%s", class);
+    (void) vsnprintf(ret_note->text, sizeof(ret_note->text), format, arguments);
+    return logbook_store_note(conductor->wish->logbook,
+                              conductor->wish->run->run, ret_note, fault);
+}
+
 int conductor_note(struct conductor *conductor, const char *class,
                    struct fault *fault, const char *format, ...)
 {
-    struct logbook_note note = { .at_unix_ns = conductor_unix_ns() };
+    struct logbook_note note;
     va_list arguments;
 
-    (void) snprintf(note.class, sizeof(note.class), "%s", class);
     va_start(arguments, format);
-    (void) vsnprintf(note.text, sizeof(note.text), format, arguments);
+    const int code =
+        store_note(conductor, class, format, arguments, &note, fault);
     va_end(arguments);
     display_say(conductor->display, "caution", TONE_DOUBT, "%s", note.text);
-    return logbook_store_note(conductor->wish->logbook,
-                              conductor->wish->run->run, &note, fault);
+    return code;
+}
+
+int conductor_note_quietly(struct conductor *conductor, const char *class,
+                           struct fault *fault, const char *format, ...)
+{
+    struct logbook_note note;
+    va_list arguments;
+
+    va_start(arguments, format);
+    const int code =
+        store_note(conductor, class, format, arguments, &note, fault);
+    va_end(arguments);
+    return code;
 }
 
 /* --- beginning and ending --------------------------------------------------
@@ -418,6 +442,20 @@ static const char *state_of(const struct conductor_result *result)
     return "failed";
 }
 
+/* The report is read by somebody who did not see the display. */
+static void note_end(struct conductor *conductor, int code,
+                     const struct fault *fault)
+{
+    const enum conductor_end end = end_of(code, GOING_ON);
+    struct fault ignored = { 0 };
+
+    if ((end == CONDUCTOR_UNREACHED || end == CONDUCTOR_FAILED)
+        && !conductor->has_told_end)
+        (void) conductor_note_quietly(conductor, "ending", &ignored,
+                                      "The run ended early: %.360s",
+                                      fault->text);
+}
+
 /* A resumed run's ids differ from those of the attempts before it. */
 static int note_resume(struct conductor *conductor, struct fault *fault)
 {
@@ -453,6 +491,7 @@ void conductor_run(const struct conductor_wish *wish,
     int code = note_resume(&conductor, &fault);
     if (!code)
         code = carry_out(&conductor, &going, &fault);
+    note_end(&conductor, code, &fault);
     display_clear_live(wish->display);
     ends_close(conductor.ends);
     close_loop(&conductor);

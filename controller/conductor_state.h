@@ -26,6 +26,7 @@ struct conductor {
     size_t step; /* the one that is set; SIZE_MAX: not known */
     uint64_t attempt;
     bool has_troubles, has_groups;
+    bool has_told_end; /* a note says why the run ends early */
     bool is_resumable; /* though nothing is stored: agents keep accounts */
     bool reads_radio[PLAN_ENDS_MAX]; /* the end's agent does */
     uint64_t readings_ns; /* what the slowest of them needs before a start */
@@ -47,6 +48,11 @@ int conductor_pause(struct conductor *conductor, uint64_t until_ns,
 /* A doubt for the logbook, and on the display. */
 int conductor_note(struct conductor *conductor, const char *class,
                    struct fault *fault, const char *format, ...)
+    __attribute__((format(printf, 4, 5)));
+
+/* The same for the logbook alone, of what the display shows anyhow. */
+int conductor_note_quietly(struct conductor *conductor, const char *class,
+                           struct fault *fault, const char *format, ...)
     __attribute__((format(printf, 4, 5)));
 
 /* One group, from orders to logbook. */

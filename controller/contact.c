@@ -13,113 +13,13 @@
 /* An agent's answer about the way takes so long at the most (it waits for
  * echoes), beside the time that the question and the answer take. */
 static const uint64_t way_longest_ms = 10000;
+/* So often an end is asked about one way, where echoes were lost. */
+static const unsigned way_asked_most = 3;
+/* So often a far end is asked for its first word; each time is waited for as
+ * long as its step needs, and TCP asks about six times meanwhile. */
+static const unsigned contact_tries_most = 2;
 /* An agent that has not read its radio yet. */
 static const uint64_t unknown_readings_ns = 3 * NS_PER_S;
-
-/* --- reading answers ------------------------------------------------------ */
-
-static void copy_text(const json_t *object, const char *key, char *ret_text,
-                      size_t size)
-{
-    const char *text = json_string_value(json_object_get(object, key));
-
-    (void) snprintf(ret_text, size, "%s", text ? text : "");
-}
-
-static uint64_t whole_of(const json_t *object, const char *key)
-{
-    const json_int_t value = json_integer_value(json_object_get(object, key));
-
-    return value > 0 ? (uint64_t) value : 0;
-}
-
-static void read_power(const json_t *body, struct contact_self *self)
-{
-    const json_t *percent = json_object_get(body, "battery_percent");
-    const json_int_t value = json_integer_value(percent);
-
-    self->battery_percent =
-        json_is_integer(percent) && value >= 0 && value <= 100 ? (int) value
-                                                               : -1;
-    self->on_mains = json_is_true(json_object_get(body, "on_mains"));
-}
-
-int contact_read_self(const json_t *body, struct contact_self *ret_self,
-                      struct fault *fault)
-{
-    *ret_self = (struct contact_self){ 0 };
-    if (!json_is_object(body))
-        return fault_set(fault, UV_EPROTO,
-                         "found no self-description in the agent's answer, "
-                         "expected one");
-    ret_self->protocol = json_integer_value(json_object_get(body, "protocol"));
-    copy_text(body, "version", ret_self->version, sizeof(ret_self->version));
-    copy_text(body, "icmp", ret_self->icmp, sizeof(ret_self->icmp));
-    ret_self->wall_minus_monotonic_ns =
-        json_integer_value(json_object_get(body, "wall_minus_monotonic_ns"));
-    read_power(body, ret_self);
-    ret_self->reads_radio =
-        json_is_true(json_object_get(body, "can_read_radio"));
-    ret_self->readings_ns = whole_of(body, "readings_ns");
-    if (ret_self->protocol != WIRE_PROTOCOL)
-        return fault_set(fault, UV_EPROTO,
-                         "found an agent (version '%.20s') that speaks "
-                         "protocol %" PRId64 ", expected %d as this bothends "
-                         "(%s): install the same version at both ends",
-                         ret_self->version, ret_self->protocol, WIRE_PROTOCOL,
-                         BOTHENDS_VERSION);
-    return 0;
-}
-
-uint64_t contact_hops(uint64_t ttl)
-{
-    const uint64_t begun = ttl <= 64 ? 64 : ttl <= 128 ? 128 : 255;
-
-    return ttl > 0 && ttl <= 255 ? begun - ttl + 1 : 0;
-}
-
-static void read_echo(const json_t *echo, struct contact_way *way)
-{
-    const uint64_t rtt_ns = whole_of(echo, "rtt_ns");
-
-    way->echo_count++;
-    if (!json_is_true(json_object_get(echo, "answered")))
-        return;
-    if (way->answered_count == 0 || rtt_ns < way->least_rtt_ns)
-        way->least_rtt_ns = rtt_ns;
-    way->hops = contact_hops(whole_of(echo, "ttl"));
-    way->answered_count++;
-}
-
-int contact_read_way(const json_t *body, struct contact_way *ret_way,
-                     struct fault *fault)
-{
-    const json_t *echoes = json_object_get(body, "echoes");
-    const json_t *whole = json_object_get(body, "whole");
-    const json_t *echo;
-    size_t i;
-
-    *ret_way = (struct contact_way){ 0 };
-    if (!json_is_object(body) || !json_is_array(echoes))
-        return fault_set(fault, UV_EPROTO,
-                         "found no way in the agent's answer, expected one");
-    copy_text(body, "interface", ret_way->interface, NAME_SIZE);
-    copy_text(body, "source_address", ret_way->source_address, ADDRESS_SIZE);
-    copy_text(body, "gateway", ret_way->gateway, ADDRESS_SIZE);
-    copy_text(body, "trouble", ret_way->trouble, sizeof(ret_way->trouble));
-    ret_way->mtu_bytes = whole_of(body, "mtu_bytes");
-    ret_way->is_own = json_is_true(json_object_get(body, "is_own"));
-    json_array_foreach(echoes, i, echo) read_echo(echo, ret_way);
-    if (json_is_object(whole)) {
-        ret_way->whole_was_asked = true;
-        ret_way->whole_is_answered =
-            json_is_true(json_object_get(whole, "answered"));
-        ret_way->whole_bytes = whole_of(whole, "bytes");
-        copy_text(whole, "trouble", ret_way->whole_trouble,
-                  sizeof(ret_way->whole_trouble));
-    }
-    return 0;
-}
 
 /* --- the agents ----------------------------------------------------------- */
 
@@ -137,6 +37,53 @@ static const char *name_of(const struct conductor *conductor, int end)
     return conductor->plan->ends[end].name;
 }
 
+/* Nothing was heard: the radio may be off, or on another step. */
+static bool is_silence(int code)
+{
+    return code == UV_ETIMEDOUT || code == UV_EHOSTUNREACH;
+}
+
+/* A far end that should be there, as often as contact_tries_most says, with a
+ * word to the operator meanwhile, who may see what is wrong.  hint: what to
+ * look at, if nothing is heard. */
+static int ask_for_contact(struct conductor *conductor, int end,
+                           const struct ends_question *question,
+                           const char *hint, struct ends_answer *ret_answer,
+                           struct fault *fault)
+{
+    struct ends_question once = *question;
+
+    if (ends_is_own(conductor->ends, end))
+        return ends_ask(conductor->ends, end, question, ret_answer, fault);
+    once.tries_count = 1;
+    for (unsigned tries = 1;; tries++) {
+        struct fault lost = { 0 };
+        const int code =
+            ends_ask(conductor->ends, end, &once, ret_answer, &lost);
+
+        if (code == 0 || code == UV_ECANCELED)
+            return code;
+        if (tries == contact_tries_most
+            || (!is_silence(code) && code != UV_ECONNRESET))
+            return fault_set(fault, code, "%.400s%s", lost.text,
+                             is_silence(code) ? hint : "");
+        display_say(conductor->display, "waiting", TONE_DOUBT,
+                    "%s%s (asked once more)", lost.text,
+                    is_silence(code) ? hint : "");
+    }
+}
+
+/* Control traffic may have a way of its own, which no radio is on. */
+static const char *radio_hint(const struct conductor *conductor, int end)
+{
+    const struct plan_end *planned = &conductor->plan->ends[end];
+    const bool is_by_radio =
+        !planned->control[0] || strcmp(planned->control, planned->address) == 0;
+
+    return is_by_radio ? "; is its radio on, and on the same step?"
+                       : "; is its computer on, and on that network?";
+}
+
 static int ask_self(struct conductor *conductor, int end, struct proof *proof,
                     struct fault *fault)
 {
@@ -147,7 +94,8 @@ static int ask_self(struct conductor *conductor, int end, struct proof *proof,
     };
     struct ends_answer answer = { 0 };
     struct fault reading = { 0 };
-    int code = ends_ask(conductor->ends, end, &question, &answer, fault);
+    int code = ask_for_contact(conductor, end, &question,
+                               radio_hint(conductor, end), &answer, fault);
 
     if (code)
         return code;
@@ -390,6 +338,36 @@ static int doubt_bypass(struct conductor *conductor, int end,
                           name_of(conductor, end), to_name, found, expected);
 }
 
+/* Long ones were not answered, or not each time: what is lost now and then says
+ * nothing of the MTU. */
+static int doubt_whole(struct conductor *conductor, int end,
+                       const char *to_name, const struct contact_way *way,
+                       struct fault *fault)
+{
+    const unsigned long long mtu_bytes = conductor->plan->link.mtu_bytes;
+    const char *name = name_of(conductor, end);
+
+    if (!way->whole_trouble[0]
+        && (way->whole_answered_count || way->answered_count < way->echo_count))
+        return conductor_note(
+            conductor, "contact", fault,
+            "%s: %zu of %zu short echoes to %s were answered, and %" PRIu64
+            " of %" PRIu64 " of %llu B: packets are lost on the way%s",
+            name, way->answered_count, way->echo_count, to_name,
+            way->whole_answered_count, way->whole_asked_count, mtu_bytes,
+            way->whole_answered_count
+                ? ""
+                : " (whether the path's MTU is smaller than link.mtu too is "
+                  "not known)");
+    return conductor_note(
+        conductor, "mtu", fault,
+        "%s: of %" PRIu64 " unfragmented echoes of %llu B to %s none was "
+        "answered though small ones were%s%s: the path's MTU may be "
+        "smaller than link.mtu",
+        name, way->whole_asked_count, mtu_bytes, to_name,
+        way->whole_trouble[0] ? "; " : "", way->whole_trouble);
+}
+
 static int doubt_way(struct conductor *conductor, int end, const char *to_name,
                      const struct contact_way *way, struct fault *fault)
 {
@@ -406,14 +384,9 @@ static int doubt_way(struct conductor *conductor, int end, const char *to_name,
                               "plan says %llu B (link.mtu)",
                               name_of(conductor, end), to_name,
                               (unsigned long long) way->mtu_bytes, mtu_bytes);
-    else if (!code && way->whole_was_asked && way->answered_count > 0
-             && !way->whole_is_answered)
-        code = conductor_note(
-            conductor, "mtu", fault,
-            "%s: an unfragmented echo of %llu B to %s was not answered though "
-            "small ones were%s%s: the path's MTU may be smaller than link.mtu",
-            name_of(conductor, end), mtu_bytes, to_name,
-            way->whole_trouble[0] ? "; " : "", way->whole_trouble);
+    else if (!code && way->answered_count > 0
+             && way->whole_answered_count < way->whole_asked_count)
+        code = doubt_whole(conductor, end, to_name, way, fault);
     return code;
 }
 
@@ -433,6 +406,50 @@ static int judge_way(struct conductor *conductor, int end,
     return code;
 }
 
+/* Is there something that may be chance?  Where the system itself says why a
+ * packet can't pass, it is not; nor is the silence of what has no agent. */
+static bool may_be_chance(const struct conductor *conductor,
+                          const struct way_partner *to,
+                          const struct contact_way *way)
+{
+    if (way->echo_count == 0 || way->trouble[0])
+        return false;
+    if (way->answered_count == 0)
+        return plan_has_agent(conductor->plan, to->end);
+    return way->whole_asked_count && !way->whole_answered_count
+           && !way->whole_trouble[0]
+           && (!way->mtu_bytes
+               || way->mtu_bytes >= conductor->plan->link.mtu_bytes);
+}
+
+/* What is lost by chance is asked for again, a few times. */
+static int ask_way_surely(struct conductor *conductor, int end,
+                          const struct way_partner *to, json_t **ret_body,
+                          struct fault *fault)
+{
+    json_t *body = NULL;
+    int code = ask_way(conductor, end, to, &body, fault);
+
+    for (unsigned asked = 1; !code && asked < way_asked_most; asked++) {
+        struct fault ignored = { 0 };
+        struct contact_way way;
+        json_t *again = NULL;
+
+        if (contact_read_way(body, &way, &ignored) != 0
+            || !may_be_chance(conductor, to, &way))
+            break;
+        code = ask_way(conductor, end, to, &again, fault);
+        if (!code)
+            contact_add_way(body, again);
+        json_decref(again);
+    }
+    if (code)
+        json_decref(body);
+    else
+        *ret_body = body;
+    return code;
+}
+
 static int prove_way(struct conductor *conductor, int end,
                      const struct way_partner *to, struct proof *proofs,
                      struct fault *fault)
@@ -440,7 +457,7 @@ static int prove_way(struct conductor *conductor, int end,
     struct proof *proof = &proofs[end];
     struct contact_way way;
     json_t *body = NULL;
-    int code = ask_way(conductor, end, to, &body, fault);
+    int code = ask_way_surely(conductor, end, to, &body, fault);
 
     if (code)
         return code;
@@ -705,7 +722,9 @@ int contact_prove_again(struct conductor *conductor, struct fault *fault)
         if (ends_is_own(conductor->ends, (int) i)
             || !plan_has_agent(conductor->plan, (int) i))
             continue;
-        code = ends_ask(conductor->ends, (int) i, &question, &answer, fault);
+        /* Whoever set the step says what to look at. */
+        code =
+            ask_for_contact(conductor, (int) i, &question, "", &answer, fault);
         if (!code && answer.status != 200)
             code = fault_set(fault, UV_EPROTO, "%s", answer.text);
         ends_answer_clear(&answer);

@@ -40,7 +40,8 @@ struct contact_way {
     char trouble[200], whole_trouble[200];
     uint64_t mtu_bytes, whole_bytes;
     bool is_own; /* does not leave the computer */
-    bool whole_was_asked, whole_is_answered;
+    /* Of echoes of whole_bytes; 0: none was asked for. */
+    uint64_t whole_asked_count, whole_answered_count;
     size_t echo_count, answered_count;
     uint64_t least_rtt_ns;
     uint64_t hops; /* 0: not known */
@@ -48,6 +49,9 @@ struct contact_way {
 
 int contact_read_way(const json_t *body, struct contact_way *ret_way,
                      struct fault *fault);
+
+/* What a second answer about the same way adds to the first. */
+void contact_add_way(json_t *body, const json_t *again);
 
 /* Routers on the way and the end itself, from the TTL that arrived: systems
  * start at 64, 128 or 255. */

@@ -79,6 +79,16 @@ static int put_step(struct conductor *conductor, int end, size_t step,
     return code;
 }
 
+static int say_no_contact(const struct conductor *conductor, size_t step,
+                          int code, const struct fault *lost,
+                          struct fault *fault)
+{
+    return fault_set(
+        fault, code,
+        "no contact on step '%s': %.400s; is that step set at every end?",
+        conductor->plan->steps[step].name, lost->text);
+}
+
 /*
  * Far ends first, while they still hear us.  Whose answer is lost is told again
  * when our own end has followed: setting a step twice does no harm, and the
@@ -113,8 +123,14 @@ static int set_by_agents(struct conductor *conductor, size_t step,
     }
     code = put_step(conductor, plan->controller_end, step, &surely, fault);
     for (size_t i = 0; i < plan->end_count && !code; i++) {
+        struct fault lost = { 0 };
+
         if (is_silent[i])
-            code = put_step(conductor, (int) i, step, &surely, fault);
+            code = put_step(conductor, (int) i, step, &surely, &lost);
+        if (code == UV_EPERM || code == UV_ECANCELED)
+            return fault_set(fault, code, "%s", lost.text);
+        if (code)
+            return say_no_contact(conductor, step, code, &lost, fault);
     }
     return code;
 }
@@ -127,24 +143,31 @@ static int prove(struct conductor *conductor, size_t step, struct fault *fault)
     conductor->step = step;
     ends_forget_clocks(conductor->ends);
     const int code = contact_prove_again(conductor, &lost);
-    return code ? fault_set(fault, code,
-                            "no contact on step '%s': %s; is that step set at "
-                            "every end?",
-                            conductor->plan->steps[step].name, lost.text)
-                : 0;
+    return code ? say_no_contact(conductor, step, code, &lost, fault) : 0;
+}
+
+/* For whoever reads the report: nothing else in it tells of that step. */
+static int note_no_contact(struct conductor *conductor, size_t step,
+                           struct fault *fault)
+{
+    return conductor_note_quietly(
+        conductor, "step", fault,
+        "There was no contact on step '%s', so nothing was measured there: "
+        "that step may be set at one end only, or the path may not carry it.",
+        conductor->plan->steps[step].name);
 }
 
 /* A step that was set at one end only, or another one, is the operator's to
  * mend: asked again, until there is contact or the operator has had enough. */
 static int set_by_hand(struct conductor *conductor, size_t step,
-                       enum steps_answer *ret_answer)
+                       enum steps_answer *ret_answer, struct fault *fault)
 {
-    for (;;) {
+    for (bool has_failed = false;; has_failed = true) {
         struct fault lost = { 0 };
 
         *ret_answer = ask_operator(conductor, step);
         if (*ret_answer != STEPS_SET)
-            return 0;
+            return has_failed ? note_no_contact(conductor, step, fault) : 0;
         const int code = prove(conductor, step, &lost);
         if (code == 0 || code == UV_ECANCELED)
             return code;
@@ -156,15 +179,19 @@ static int set_by_hand(struct conductor *conductor, size_t step,
 int steps_set(struct conductor *conductor, size_t step,
               enum steps_answer *ret_answer, struct fault *fault)
 {
+    struct fault ignored = { 0 };
     int code;
 
     *ret_answer = STEPS_SET;
     if (conductor->plan->set_steps == SET_BY_HAND) {
-        code = set_by_hand(conductor, step, ret_answer);
+        code = set_by_hand(conductor, step, ret_answer, fault);
     } else {
         code = set_by_agents(conductor, step, fault);
         if (!code)
             code = prove(conductor, step, fault);
+        if (code && code != UV_ECANCELED && code != UV_EPERM)
+            conductor->has_told_end =
+                note_no_contact(conductor, step, &ignored) == 0;
     }
     if (code == UV_ECANCELED || conductor->stop) {
         *ret_answer = STEPS_QUIT;

@@ -88,10 +88,71 @@ static void a_way_is_read_whole(void **state)
     assert_int_equal(way.answered_count, 2);
     assert_int_equal(way.least_rtt_ns, 200);
     assert_int_equal(way.hops, 2);
-    assert_true(way.whole_was_asked);
-    assert_false(way.whole_is_answered);
+    assert_int_equal(way.whole_asked_count, 1);
+    assert_int_equal(way.whole_answered_count, 0);
     assert_int_equal(way.whole_bytes, 1500);
     assert_string_equal(way.whole_trouble, "too long");
+}
+
+static void a_way_asked_for_again_adds_to_what_is_known(void **state)
+{
+    static const struct {
+        bool first, second;
+        uint64_t answered;
+    } cases[] = { { false, false, 0 }, { false, true, 1 }, { true, true, 2 } };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(cases); i++) {
+        json_t *body =
+            json_pack("{s:[{s:b},{s:b,s:i}],s:{s:b,s:i}}", "echoes", "answered",
+                      false, "answered", true, "rtt_ns", 5000, "whole",
+                      "answered", cases[i].first, "bytes", 1500);
+        json_t *again = json_pack("{s:[{s:b,s:i}],s:{s:b,s:i}}", "echoes",
+                                  "answered", true, "rtt_ns", 4000, "whole",
+                                  "answered", cases[i].second, "bytes", 1500);
+        struct contact_way way;
+        struct fault fault = { 0 };
+
+        contact_add_way(body, again);
+        assert_int_equal(contact_read_way(body, &way, &fault), 0);
+        assert_int_equal(way.echo_count, 3);
+        assert_int_equal(way.answered_count, 2);
+        assert_int_equal(way.least_rtt_ns, 4000);
+        assert_int_equal(way.whole_asked_count, 2);
+        assert_int_equal(way.whole_answered_count, cases[i].answered);
+        /* And once more. */
+        contact_add_way(body, again);
+        assert_int_equal(contact_read_way(body, &way, &fault), 0);
+        assert_int_equal(way.echo_count, 4);
+        assert_int_equal(way.whole_asked_count, 3);
+        assert_int_equal(way.whole_answered_count,
+                         cases[i].answered + cases[i].second);
+        json_decref(again);
+        json_decref(body);
+    }
+}
+
+/* From outside: nothing that is added may be of another form. */
+static void an_odd_second_answer_adds_nothing(void **state)
+{
+    static const char *const odd[] = { "{}", "[]", "{\"echoes\": 3}",
+                                       "{\"echoes\": [], \"whole\": []}" };
+
+    (void) state;
+    for (size_t i = 0; i < COUNT_OF(odd); i++) {
+        json_t *body = json_pack("{s:[{s:b}],s:{s:b}}", "echoes", "answered",
+                                 true, "whole", "answered", false);
+        json_t *again = json_loads(odd[i], 0, NULL);
+        struct contact_way way;
+        struct fault fault = { 0 };
+
+        contact_add_way(body, again);
+        assert_int_equal(contact_read_way(body, &way, &fault), 0);
+        assert_int_equal(way.echo_count, 1);
+        assert_int_equal(way.whole_asked_count, 1);
+        json_decref(again);
+        json_decref(body);
+    }
 }
 
 static void answers_of_another_form_are_refused(void **state)
@@ -151,6 +212,8 @@ int main(void)
             battery_and_readings_are_read_or_known_not_to_be_there),
         cmocka_unit_test(hops_follow_from_the_ttl_that_arrived),
         cmocka_unit_test(a_way_is_read_whole),
+        cmocka_unit_test(a_way_asked_for_again_adds_to_what_is_known),
+        cmocka_unit_test(an_odd_second_answer_adds_nothing),
         cmocka_unit_test(answers_of_another_form_are_refused),
         cmocka_unit_test(odd_values_do_no_harm),
         cmocka_unit_test(
