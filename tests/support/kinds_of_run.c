@@ -91,27 +91,32 @@ static void add_way(struct made_run *made, const struct way *way)
     way_clear(&accounts);
 }
 
-/* Both ways on both steps, as they should be. */
+/* One after the other: from the hub, and to it; 0: nothing arrives. */
+static void add_there_and_back(struct made_run *made, const struct way *common,
+                               double there_bps, double back_bps)
+{
+    struct way there = *common, back = *common;
+
+    there.from = back.to = "mill";
+    there.to = back.from = "quay";
+    there.plan_index = 1;
+    back.plan_index = 2;
+    there.goodput_bps = there_bps;
+    back.goodput_bps = back_bps;
+    add_way(made, &there);
+    add_way(made, &back);
+}
+
+/* Both ways on both steps, at that ratio of what they should be. */
 static void add_ways(struct made_run *made, uint64_t round, uint64_t for_s,
                      double ratio)
 {
     for (size_t step = 0; step < 2; step++) {
         const double goodput_bps = ratio * (step ? 73000 : 36500);
 
-        add_way(made, &(struct way){ .step = step,
-                                     .from = "mill",
-                                     .to = "quay",
-                                     .round = round,
-                                     .plan_index = 1,
-                                     .for_s = for_s,
-                                     .goodput_bps = goodput_bps });
-        add_way(made, &(struct way){ .step = step,
-                                     .from = "quay",
-                                     .to = "mill",
-                                     .round = round,
-                                     .plan_index = 2,
-                                     .for_s = for_s,
-                                     .goodput_bps = goodput_bps });
+        add_there_and_back(
+            made, &(struct way){ .step = step, .round = round, .for_s = for_s },
+            goodput_bps, goodput_bps);
     }
 }
 
@@ -258,24 +263,14 @@ static void fill_small(struct made_run *made)
 {
     made->plan.step_count = 1;
     add_ping(made, 0, "quay", "mill", 40, loses_none);
-    add_way(made, &(struct way){ .from = "mill",
-                                 .to = "quay",
-                                 .plan_index = 1,
-                                 .goodput_bps = 36500 });
-    add_way(made, &(struct way){ .from = "quay",
-                                 .to = "mill",
-                                 .plan_index = 2,
-                                 .goodput_bps = 36500 });
+    add_there_and_back(made, &(struct way){ .step = 0 }, 36500, 36500);
     made_run_end(made, "complete");
 }
 
 static void fill_nothing_answered(struct made_run *made)
 {
     add_ping(made, 0, "quay", "mill", 40, loses_all);
-    add_way(made,
-            &(struct way){ .from = "mill", .to = "quay", .plan_index = 1 });
-    add_way(made,
-            &(struct way){ .from = "quay", .to = "mill", .plan_index = 2 });
+    add_there_and_back(made, &(struct way){ .step = 0 }, 0, 0);
     made_run_end(made, "complete");
 }
 
@@ -305,12 +300,7 @@ static void fill_end_lost(struct made_run *made)
 static void fill_one_direction(struct made_run *made)
 {
     add_ping(made, 0, "quay", "mill", 40, loses_none);
-    add_way(made, &(struct way){ .from = "mill",
-                                 .to = "quay",
-                                 .plan_index = 1,
-                                 .goodput_bps = 36500 });
-    add_way(made,
-            &(struct way){ .from = "quay", .to = "mill", .plan_index = 2 });
+    add_there_and_back(made, &(struct way){ .step = 0 }, 36500, 0);
     made_run_end(made, "complete");
 }
 

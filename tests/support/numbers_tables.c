@@ -17,6 +17,18 @@ static const char *cell_of(const struct checking *checking, const char *head)
     return NULL;
 }
 
+/* "47.7–49.8", or one number for both; false: it is none of them. */
+static bool read_range(const char *cell, struct told *ret_low,
+                       struct told *ret_high)
+{
+    const char *at = told_read(cell, ret_low);
+
+    *ret_high = *ret_low;
+    return at
+           && (strncmp(at, "–", strlen("–")) != 0
+               || told_read(at + strlen("–"), ret_high));
+}
+
 /* --- one cell against a finding ------------------------------------------- */
 
 /* "49.1 (48.6–49.6)": the value, or the value and its interval. */
@@ -29,9 +41,8 @@ static bool is_figure(const char *cell, const json_t *finding, double unit)
         return false;
     if (strncmp(at, " (", 2) != 0)
         return true;
-    at = told_read(at + 2, &low);
-    at = at ? told_read(at + strlen("–"), &high) : NULL;
-    return at && told_is(&low, told_member(finding, "low") / unit)
+    return strstr(at, "–") && read_range(at + 2, &low, &high)
+           && told_is(&low, told_member(finding, "low") / unit)
            && told_is(&high, told_member(finding, "high") / unit);
 }
 
@@ -39,15 +50,10 @@ static bool is_figure(const char *cell, const json_t *finding, double unit)
 static bool is_expected(const char *cell, const json_t *finding, double unit)
 {
     struct told low, high;
-    const char *at = told_read(cell, &low);
 
-    if (!at || !told_is(&low, told_member(finding, "expected_low") / unit))
-        return false;
-    if (strncmp(at, "–", strlen("–")) != 0)
-        high = low;
-    else if (!told_read(at + strlen("–"), &high))
-        return false;
-    return told_is(&high, told_member(finding, "expected_high") / unit);
+    return read_range(cell, &low, &high)
+           && told_is(&low, told_member(finding, "expected_low") / unit)
+           && told_is(&high, told_member(finding, "expected_high") / unit);
 }
 
 double numbers_middle(const json_t *finding)
@@ -220,13 +226,8 @@ static void check_cell(struct checking *checking, const struct column *column,
 static bool is_spread(const char *cell, double least, double most)
 {
     struct told low, high;
-    const char *at = told_read(cell, &low);
 
-    if (!at)
-        return false;
-    if (strncmp(at, "–", strlen("–")) != 0)
-        high = low;
-    else if (!told_read(at + strlen("–"), &high))
+    if (!read_range(cell, &low, &high))
         return false;
     told_significant(&low, 2);
     told_significant(&high, 2);

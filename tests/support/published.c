@@ -58,11 +58,18 @@ static int cut(char *line, char *cells[CELLS_MAX])
     return count;
 }
 
-/* The expected value as it stands there. */
-static bool find_text(const char *name, const char *quantity, char *ret_text,
-                      size_t size)
+/* A row of expected.csv; the value as it stands there. */
+struct published_row {
+    char text[256];
+    double tolerance;
+    char source[256];
+};
+
+/* Without such a row the test fails. */
+static struct published_row row_of(const char *name, const char *quantity)
 {
     FILE *in = open_data("expected.csv");
+    struct published_row row = { .tolerance = 0 };
     char line[1024];
     char *cells[CELLS_MAX];
     bool is_found = false;
@@ -71,61 +78,36 @@ static bool find_text(const char *name, const char *quantity, char *ret_text,
         if (cut(line, cells) != 7 || strcmp(cells[1], name) != 0
             || strcmp(cells[3], quantity) != 0)
             continue;
-        (void) snprintf(ret_text, size, "%s", cells[4]);
+        (void) snprintf(row.text, sizeof(row.text), "%s", cells[4]);
+        row.tolerance = strtod(cells[5], NULL);
+        (void) snprintf(row.source, sizeof(row.source), "%s", cells[6]);
         is_found = true;
     }
     (void) fclose(in);
-    return is_found;
-}
-
-static bool find_row(const char *name, const char *quantity, double *ret_value,
-                     double *ret_tolerance, char *ret_source, size_t size)
-{
-    FILE *in = open_data("expected.csv");
-    char line[1024];
-    char *cells[CELLS_MAX];
-    bool is_found = false;
-
-    while (!is_found && fgets(line, sizeof(line), in)) {
-        if (cut(line, cells) != 7 || strcmp(cells[1], name) != 0
-            || strcmp(cells[3], quantity) != 0)
-            continue;
-        *ret_value = strtod(cells[4], NULL);
-        *ret_tolerance = strtod(cells[5], NULL);
-        (void) snprintf(ret_source, size, "%s", cells[6]);
-        is_found = true;
-    }
-    (void) fclose(in);
-    return is_found;
+    if (!is_found)
+        fail_msg("no published value of %s, %s", name, quantity);
+    return row;
 }
 
 double published_value(const char *name, const char *quantity)
 {
-    double value = 0;
-    double tolerance;
-    char source[256];
+    const struct published_row row = row_of(name, quantity);
 
-    if (!find_row(name, quantity, &value, &tolerance, source, sizeof(source)))
-        fail_msg("no published value of %s, %s", name, quantity);
-    return value;
+    return strtod(row.text, NULL);
 }
 
 void published_check(const char *name, const char *quantity, double value)
 {
-    double expected = 0;
-    double tolerance = 0;
-    char source[256];
-
-    if (!find_row(name, quantity, &expected, &tolerance, source,
-                  sizeof(source)))
-        fail_msg("no published value of %s, %s", name, quantity);
-    const double allowed = expected != 0 ? tolerance * fabs(expected) : 1e-12;
+    const struct published_row row = row_of(name, quantity);
+    const double expected = strtod(row.text, NULL);
+    const double allowed =
+        expected != 0 ? row.tolerance * fabs(expected) : 1e-12;
     const bool is_right =
         isinf(expected) ? value == expected : fabs(value - expected) <= allowed;
 
     if (!is_right)
         fail_msg("%s, %s: found %.15g, expected %.15g (%s)", name, quantity,
-                 value, expected, source);
+                 value, expected, row.source);
 }
 
 static void add_value(struct values *values, double value)
@@ -139,11 +121,9 @@ static void add_value(struct values *values, double value)
 struct values published_list(const char *name, const char *quantity)
 {
     struct values values = { NULL, 0 };
-    char text[256] = "";
+    const struct published_row row = row_of(name, quantity);
 
-    if (!find_text(name, quantity, text, sizeof(text)))
-        fail_msg("no published values of %s, %s", name, quantity);
-    for (char *at = text; *at;) {
+    for (const char *at = row.text; *at;) {
         char *end;
 
         add_value(&values, strtod(at, &end));

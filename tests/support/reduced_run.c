@@ -53,6 +53,37 @@ void reduced_run_add(struct reduced_run *run,
         account_clear(to);
 }
 
+void reduced_run_add_download(struct reduced_run *run, size_t step,
+                              uint64_t round, const struct download_spec *spec,
+                              struct exchange_account *sender,
+                              struct exchange_account *receiver)
+{
+    reduced_run_add(run,
+                    &(struct made_exchange){ .kind = &download_kind,
+                                             .step = step,
+                                             .round = round,
+                                             .plan_index = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = spec },
+                    sender, receiver);
+}
+
+void reduced_run_add_ping(struct reduced_run *run, size_t step, uint64_t round,
+                          const struct ping_spec *spec,
+                          struct exchange_account *prober,
+                          struct exchange_account *answerer)
+{
+    reduced_run_add(run,
+                    &(struct made_exchange){ .kind = &ping_kind,
+                                             .step = step,
+                                             .round = round,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = spec },
+                    prober, answerer);
+}
+
 void reduced_run_reduce(struct reduced_run *run)
 {
     struct fault fault = { 0 };
@@ -101,6 +132,14 @@ const struct finding *reduced_run_find(const struct reduced_run *run,
         abort(); /* for whoever does not know that it never returns */
     }
     return finding;
+}
+
+const struct finding *reduced_run_find_of(const struct reduced_run *run,
+                                          const char *measure, const char *step,
+                                          uint64_t round)
+{
+    return reduced_run_find(
+        run, &(struct reduced_wanted){ measure, step, NULL, round });
 }
 
 bool reduced_run_says(const struct rows *sentences, const char *text)

@@ -29,6 +29,17 @@ void reduced_run_add(struct reduced_run *run,
                      struct exchange_account *from,
                      struct exchange_account *to);
 
+/* The same of the made plan's download from mill to quay, and of its ping from
+ * quay to mill. */
+void reduced_run_add_download(struct reduced_run *run, size_t step,
+                              uint64_t round, const struct download_spec *spec,
+                              struct exchange_account *sender,
+                              struct exchange_account *receiver);
+void reduced_run_add_ping(struct reduced_run *run, size_t step, uint64_t round,
+                          const struct ping_spec *spec,
+                          struct exchange_account *prober,
+                          struct exchange_account *answerer);
+
 /* Ends the run and reduces it; once more, it is reduced anew. */
 void reduced_run_reduce(struct reduced_run *run);
 
@@ -45,6 +56,10 @@ const struct finding *reduced_run_seek(const struct reduced_run *run,
 /* The same; without one the test fails. */
 const struct finding *reduced_run_find(const struct reduced_run *run,
                                        const struct reduced_wanted *wanted);
+/* The same of that step and round, whatever the way. */
+const struct finding *reduced_run_find_of(const struct reduced_run *run,
+                                          const char *measure, const char *step,
+                                          uint64_t round);
 
 /* Does one of these sentences (struct sentence) hold that text? */
 bool reduced_run_says(const struct rows *sentences, const char *text);

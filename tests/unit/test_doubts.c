@@ -38,15 +38,7 @@ static void add_download(struct reduced_run *fixture, size_t step,
     made_receiver(&download, &pair.to);
     if (spoil)
         spoil(&pair);
-    reduced_run_add(fixture,
-                    &(struct made_exchange){ .kind = &download_kind,
-                                             .step = step,
-                                             .round = round,
-                                             .plan_index = 1,
-                                             .from = "mill",
-                                             .to = "quay",
-                                             .spec = &spec },
-                    &pair.from, &pair.to);
+    reduced_run_add_download(fixture, step, round, &spec, &pair.from, &pair.to);
 }
 
 static void assert_told(const struct reduced_run *fixture, const char *text)
@@ -55,19 +47,12 @@ static void assert_told(const struct reduced_run *fixture, const char *text)
         fail_msg("no doubt says '%s'", text);
 }
 
-static const struct finding *find(const struct reduced_run *fixture,
-                                  const char *measure, const char *step,
-                                  uint64_t round)
-{
-    return reduced_run_find(
-        fixture, &(struct reduced_wanted){ measure, step, NULL, round });
-}
-
 /* "" for one that stands. */
 static void assert_verdict(const struct reduced_run *fixture, const char *step,
                            int verdict, const char *why)
 {
-    const struct finding *finding = find(fixture, "goodput_steady", step, 1);
+    const struct finding *finding =
+        reduced_run_find_of(fixture, "goodput_steady", step, 1);
 
     if (finding->verdict != verdict)
         fail_msg("%s: %s (%s), expected %s", step, verdicts[finding->verdict],
@@ -101,6 +86,15 @@ static void without_a_doubt_both_verdicts_stand(void **state)
 
 /* --- what takes both ------------------------------------------------------ */
 
+static void assert_takes_both(struct reduced_run *fixture, spoil_fn *spoil,
+                              const char *told, const char *why)
+{
+    add_spoilt(fixture, spoil);
+    assert_told(fixture, told);
+    assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
+    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED, why);
+}
+
 static void spoil_by_sleep(struct pair *pair)
 {
     pair->to.suspended_ns = 3 * NS_PER_S;
@@ -108,14 +102,9 @@ static void spoil_by_sleep(struct pair *pair)
 
 static void a_computer_that_slept_takes_both_verdicts(void **state)
 {
-    static const char why[] =
-        "no verdict: the computer of quay slept meanwhile";
-    struct reduced_run *fixture = *state;
-
-    add_spoilt(fixture, spoil_by_sleep);
-    assert_told(fixture, "The computer of quay slept for 3.0 s");
-    assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
-    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED, why);
+    assert_takes_both(*state, spoil_by_sleep,
+                      "The computer of quay slept for 3.0 s",
+                      "no verdict: the computer of quay slept meanwhile");
 }
 
 static void spoil_by_clock(struct pair *pair)
@@ -127,15 +116,10 @@ static void spoil_by_clock(struct pair *pair)
 
 static void a_clock_that_was_set_takes_both_verdicts(void **state)
 {
-    static const char why[] =
-        "no verdict: the clock of mill was set meanwhile, "
-        "or the computer stood still";
-    struct reduced_run *fixture = *state;
-
-    add_spoilt(fixture, spoil_by_clock);
-    assert_told(fixture, "The wall clock of mill was set by +7200.000 s");
-    assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
-    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED, why);
+    assert_takes_both(*state, spoil_by_clock,
+                      "The wall clock of mill was set by +7200.000 s",
+                      "no verdict: the clock of mill was set meanwhile, or "
+                      "the computer stood still");
 }
 
 static void spoil_by_route(struct pair *pair)
@@ -172,14 +156,7 @@ static void add_ping_of_two_ways(struct reduced_run *fixture, size_t step)
     for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
         ((struct ping_probe *) rows_at(&prober.series[0], i))->ttl =
             i % 5 ? 64 : 63;
-    reduced_run_add(fixture,
-                    &(struct made_exchange){ .kind = &ping_kind,
-                                             .step = step,
-                                             .round = 1,
-                                             .from = "quay",
-                                             .to = "mill",
-                                             .spec = &spec },
-                    &prober, &answerer);
+    reduced_run_add_ping(fixture, step, 1, &spec, &prober, &answerer);
 }
 
 static void
@@ -200,7 +177,6 @@ answers_by_two_ways_take_the_verdicts_of_what_ran_beside(void **state)
 
 static void a_practice_link_that_lost_time_takes_both_verdicts(void **state)
 {
-    static const char why[] = "no verdict: the practice link did not keep time";
     struct reduced_run *fixture = *state;
 
     assert_int_equal(
@@ -209,10 +185,8 @@ static void a_practice_link_that_lost_time_takes_both_verdicts(void **state)
                      "(1, 0, 'practice', 'edges were late')",
                      NULL, NULL, NULL),
         SQLITE_OK);
-    add_spoilt(fixture, spoil_nothing);
-    assert_told(fixture, "edges were late");
-    assert_verdict(fixture, "calm", VERDICT_UNDECIDED, why);
-    assert_verdict(fixture, "brisk", VERDICT_UNDECIDED, why);
+    assert_takes_both(fixture, spoil_nothing, "edges were late",
+                      "no verdict: the practice link did not keep time");
 }
 
 /* Three echoes of the contact may be lost where the run's are answered. */
@@ -458,7 +432,8 @@ static void one_doubtful_round_takes_the_verdict_of_all(void **state)
         add_download(fixture, 0, round, MEETS_BPS,
                      round == 2 ? spoil_by_sleep : NULL);
     reduced_run_reduce(fixture);
-    const struct finding *all = find(fixture, "goodput_steady", "calm", 0);
+    const struct finding *all =
+        reduced_run_find_of(fixture, "goodput_steady", "calm", 0);
 
     assert_int_equal(all->verdict, VERDICT_UNDECIDED);
     assert_string_equal(all->why,

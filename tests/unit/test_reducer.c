@@ -34,15 +34,8 @@ static void add_download(struct reduced_run *fixture, size_t step,
 
     made_sender(download, &sender);
     made_receiver(download, &receiver);
-    reduced_run_add(fixture,
-                    &(struct made_exchange){ .kind = &download_kind,
-                                             .step = step,
-                                             .round = round,
-                                             .plan_index = 1,
-                                             .from = "mill",
-                                             .to = "quay",
-                                             .spec = &spec_22_s },
-                    &sender, &receiver);
+    reduced_run_add_download(fixture, step, round, &spec_22_s, &sender,
+                             &receiver);
 }
 
 static void add_ping(struct reduced_run *fixture, const uint64_t *rtts_ns,
@@ -53,22 +46,7 @@ static void add_ping(struct reduced_run *fixture, const uint64_t *rtts_ns,
 
     made_prober(rtts_ns, count, &prober);
     made_answerer(&answerer);
-    reduced_run_add(fixture,
-                    &(struct made_exchange){ .kind = &ping_kind,
-                                             .round = round,
-                                             .from = "quay",
-                                             .to = "mill",
-                                             .spec = &spec_echo },
-                    &prober, &answerer);
-}
-
-/* The one of that round (0: of all together). */
-static const struct finding *find(const struct reduced_run *fixture,
-                                  const char *measure, const char *step,
-                                  uint64_t round)
-{
-    return reduced_run_find(
-        fixture, &(struct reduced_wanted){ measure, step, NULL, round });
+    reduced_run_add_ping(fixture, 0, round, &spec_echo, &prober, &answerer);
 }
 
 static void assert_close(double value, double expected, double tolerance)
@@ -86,8 +64,10 @@ static void a_constant_rate_is_found_as_it_is(void **state)
 
     add_download(fixture, 0, 1, &download);
     reduced_run_reduce(fixture);
-    const struct finding *steady = find(fixture, "goodput_steady", "calm", 1);
-    const struct finding *whole = find(fixture, "goodput_whole", "calm", 1);
+    const struct finding *steady =
+        reduced_run_find_of(fixture, "goodput_steady", "calm", 1);
+    const struct finding *whole =
+        reduced_run_find_of(fixture, "goodput_whole", "calm", 1);
 
     assert_close(steady->value, 37000, 0.002);
     assert_true(steady->low <= 37000 * 1.001 && steady->high >= 37000 * 0.999);
@@ -119,8 +99,8 @@ static void the_interval_holds_the_truth_about_as_often_as_it_says(void **state)
     }
     reduced_run_reduce(fixture);
     for (int i = 0; i < rounds; i++) {
-        const struct finding *steady =
-            find(fixture, "goodput_steady", "calm", (uint64_t) i + 1);
+        const struct finding *steady = reduced_run_find_of(
+            fixture, "goodput_steady", "calm", (uint64_t) i + 1);
 
         settled += !isnan(steady->value);
         held += steady->low <= 37000 && steady->high >= 37000;
@@ -139,11 +119,13 @@ static void a_slow_start_is_cut_off(void **state)
     download.warm_up_ns = 4 * NS_PER_S;
     add_download(fixture, 0, 1, &download);
     reduced_run_reduce(fixture);
-    assert_close(find(fixture, "goodput_steady", "calm", 1)->value, 37000,
-                 0.005);
+    assert_close(
+        reduced_run_find_of(fixture, "goodput_steady", "calm", 1)->value, 37000,
+        0.005);
     /* 4 of 22 s at a quarter: the whole transfer has it in it. */
-    assert_close(find(fixture, "goodput_whole", "calm", 1)->value,
-                 37000 * (18 + 1) / 22.0, 0.02);
+    assert_close(
+        reduced_run_find_of(fixture, "goodput_whole", "calm", 1)->value,
+        37000 * (18 + 1) / 22.0, 0.02);
 }
 
 static void the_interval_decides_the_verdict(void **state)
@@ -171,7 +153,8 @@ static void the_interval_decides_the_verdict(void **state)
     reduced_run_reduce(fixture);
     for (size_t i = 0; i < COUNT_OF(cases); i++)
         assert_int_equal(
-            find(fixture, "goodput_steady", "calm", i + 1)->verdict,
+            reduced_run_find_of(fixture, "goodput_steady", "calm", i + 1)
+                ->verdict,
             cases[i].verdict);
 }
 
@@ -189,7 +172,8 @@ a_straddling_interval_is_undecided_and_says_how_much_more(void **state)
     download.jitter_seed = 99;
     add_download(fixture, 0, 1, &download);
     reduced_run_reduce(fixture);
-    const struct finding *steady = find(fixture, "goodput_steady", "calm", 1);
+    const struct finding *steady =
+        reduced_run_find_of(fixture, "goodput_steady", "calm", 1);
 
     assert_int_equal(steady->verdict, VERDICT_UNDECIDED);
     assert_string_not_equal(steady->why, "");
@@ -203,13 +187,16 @@ static void too_short_a_download_gives_only_the_whole_transfer(void **state)
     download.for_ns = 4 * NS_PER_S;
     add_download(fixture, 0, 1, &download);
     reduced_run_reduce(fixture);
-    const struct finding *steady = find(fixture, "goodput_steady", "calm", 1);
+    const struct finding *steady =
+        reduced_run_find_of(fixture, "goodput_steady", "calm", 1);
 
     assert_true(isnan(steady->value));
     assert_non_null(strstr(steady->why, "30"));
     assert_true(steady->expected_low > 30000); /* what it should have been */
     assert_int_equal(steady->verdict, VERDICT_NONE);
-    assert_close(find(fixture, "goodput_whole", "calm", 1)->value, 37000, 0.05);
+    assert_close(
+        reduced_run_find_of(fixture, "goodput_whole", "calm", 1)->value, 37000,
+        0.05);
 }
 
 static void repeats_give_whole_transfers_an_interval(void **state)
@@ -223,7 +210,8 @@ static void repeats_give_whole_transfers_an_interval(void **state)
         add_download(fixture, 0, i + 1, &download);
     }
     reduced_run_reduce(fixture);
-    const struct finding *whole = find(fixture, "goodput_whole", "calm", 0);
+    const struct finding *whole =
+        reduced_run_find_of(fixture, "goodput_whole", "calm", 0);
 
     assert_close(whole->value, 37000, 0.01);
     assert_int_equal(whole->samples_count, 3);
@@ -249,8 +237,10 @@ rounds_together_have_the_error_of_their_own_or_their_spread(void **state)
         add_download(fixture, 1, i + 1, &fast);
     }
     reduced_run_reduce(fixture);
-    const struct finding *two = find(fixture, "goodput_steady", "calm", 0);
-    const struct finding *five = find(fixture, "goodput_steady", "brisk", 0);
+    const struct finding *two =
+        reduced_run_find_of(fixture, "goodput_steady", "calm", 0);
+    const struct finding *five =
+        reduced_run_find_of(fixture, "goodput_steady", "brisk", 0);
 
     assert_close(two->value, 35500, 0.003);
     assert_true(two->high - two->low < 400);
@@ -259,8 +249,8 @@ rounds_together_have_the_error_of_their_own_or_their_spread(void **state)
     assert_close(five->high - five->value, 2.77645 * 2 * 1581.14 / sqrt(5),
                  0.02);
     /* The gain takes all rounds of both steps. */
-    assert_close(find(fixture, "gain", "brisk", 0)->value, 74000 / 35500.0,
-                 0.004);
+    assert_close(reduced_run_find_of(fixture, "gain", "brisk", 0)->value,
+                 74000 / 35500.0, 0.004);
 }
 
 static void
@@ -275,7 +265,8 @@ gain_is_the_ratio_of_the_steps_with_the_promise_beside_it(void **state)
     add_download(fixture, 0, 1, &slow);
     add_download(fixture, 1, 1, &fast);
     reduced_run_reduce(fixture);
-    const struct finding *gain = find(fixture, "gain", "brisk", 0);
+    const struct finding *gain =
+        reduced_run_find_of(fixture, "gain", "brisk", 0);
 
     assert_close(gain->value, 1.9, 0.02);
     assert_true(gain->low < 1.9 && gain->high > 1.9 && gain->low > 1.8);
@@ -300,7 +291,8 @@ static void a_gain_over_five_rounds_has_a_verdict(void **state)
         add_download(fixture, 1, round, &fast);
     }
     reduced_run_reduce(fixture);
-    assert_int_equal(find(fixture, "gain", "brisk", 0)->verdict, VERDICT_MEETS);
+    assert_int_equal(reduced_run_find_of(fixture, "gain", "brisk", 0)->verdict,
+                     VERDICT_MEETS);
 }
 
 static void the_plan_says_what_share_meets(void **state)
@@ -311,13 +303,15 @@ static void the_plan_says_what_share_meets(void **state)
     slow.jitter_seed = 5;
     add_download(fixture, 0, 1, &slow);
     reduced_run_reduce(fixture);
-    assert_int_equal(find(fixture, "goodput_steady", "calm", 1)->verdict,
-                     VERDICT_MEETS);
+    assert_int_equal(
+        reduced_run_find_of(fixture, "goodput_steady", "calm", 1)->verdict,
+        VERDICT_MEETS);
     /* The same figure against a limit that it does not reach. */
     fixture->made.plan.link.meets_ratio = 1;
     reduced_run_reduce(fixture);
-    assert_int_not_equal(find(fixture, "goodput_steady", "calm", 1)->verdict,
-                         VERDICT_MEETS);
+    assert_int_not_equal(
+        reduced_run_find_of(fixture, "goodput_steady", "calm", 1)->verdict,
+        VERDICT_MEETS);
 }
 
 /* --- pings ---------------------------------------------------------------- */
@@ -331,7 +325,8 @@ static void percentiles_count_a_lost_probe_as_infinite(void **state)
         rtts_ns[i] = i % 20 ? (i + 1) * NS_PER_MS : 0;
     add_ping(fixture, rtts_ns, COUNT_OF(rtts_ns), 1);
     reduced_run_reduce(fixture);
-    const struct finding *loss = find(fixture, "loss", "calm", 1);
+    const struct finding *loss =
+        reduced_run_find_of(fixture, "loss", "calm", 1);
 
     assert_close(loss->value, 0.05, 1e-12);
     assert_int_equal(loss->samples_count, 100);
@@ -339,13 +334,18 @@ static void percentiles_count_a_lost_probe_as_infinite(void **state)
     assert_close(loss->low, 0.021543, 1e-3);
     assert_close(loss->high, 0.111750, 1e-3);
     /* 95 answered: p95 of all sent is the largest, p99 would be infinite. */
-    assert_close(find(fixture, "rtt_p95", "calm", 1)->value, 0.100, 1e-9);
-    assert_true(isinf(find(fixture, "rtt_p95", "calm", 1)->high));
+    assert_close(reduced_run_find_of(fixture, "rtt_p95", "calm", 1)->value,
+                 0.100, 1e-9);
+    assert_true(
+        isinf(reduced_run_find_of(fixture, "rtt_p95", "calm", 1)->high));
     /* The 90th of the rest: 20 smallest hold one lost probe in each 20. */
-    assert_close(find(fixture, "rtt_answered_p50", "calm", 1)->value, 0.051,
-                 1e-9);
-    assert_close(find(fixture, "rtt_least", "calm", 1)->value, 0.002, 1e-9);
-    const struct finding *p99 = find(fixture, "rtt_p99", "calm", 1);
+    assert_close(
+        reduced_run_find_of(fixture, "rtt_answered_p50", "calm", 1)->value,
+        0.051, 1e-9);
+    assert_close(reduced_run_find_of(fixture, "rtt_least", "calm", 1)->value,
+                 0.002, 1e-9);
+    const struct finding *p99 =
+        reduced_run_find_of(fixture, "rtt_p99", "calm", 1);
 
     assert_true(isnan(p99->value));
     assert_non_null(strstr(p99->why, "368"));
@@ -371,12 +371,18 @@ static void a_probe_after_a_pause_counts_for_loss_only(void **state)
                                           .from_account = &prober });
     account_clear(&prober);
     reduced_run_reduce(fixture);
-    assert_int_equal(find(fixture, "loss", "calm", 1)->samples_count, 40);
-    assert_int_equal(find(fixture, "rtt_p90", "calm", 1)->samples_count, 39);
-    assert_close(find(fixture, "rtt_p90", "calm", 1)->value, 0.06, 1e-9);
-    assert_close(find(fixture, "rtt_after_pause", "calm", 1)->value, 3, 1e-9);
+    assert_int_equal(
+        reduced_run_find_of(fixture, "loss", "calm", 1)->samples_count, 40);
+    assert_int_equal(
+        reduced_run_find_of(fixture, "rtt_p90", "calm", 1)->samples_count, 39);
+    assert_close(reduced_run_find_of(fixture, "rtt_p90", "calm", 1)->value,
+                 0.06, 1e-9);
+    assert_close(
+        reduced_run_find_of(fixture, "rtt_after_pause", "calm", 1)->value, 3,
+        1e-9);
     /* A host that is no end: nothing is expected of it. */
-    assert_true(isnan(find(fixture, "rtt_p50", "calm", 1)->expected_low));
+    assert_true(isnan(
+        reduced_run_find_of(fixture, "rtt_p50", "calm", 1)->expected_low));
 }
 
 static void rounds_are_pooled_for_percentiles(void **state)
@@ -389,9 +395,12 @@ static void rounds_are_pooled_for_percentiles(void **state)
     add_ping(fixture, rtts_ns, COUNT_OF(rtts_ns), 1);
     add_ping(fixture, rtts_ns, COUNT_OF(rtts_ns), 2);
     reduced_run_reduce(fixture);
-    assert_true(isnan(find(fixture, "rtt_p95", "calm", 1)->value));
-    assert_int_equal(find(fixture, "rtt_p95", "calm", 0)->samples_count, 80);
-    assert_close(find(fixture, "rtt_p95", "calm", 0)->value, 0.097, 1e-9);
+    assert_true(
+        isnan(reduced_run_find_of(fixture, "rtt_p95", "calm", 1)->value));
+    assert_int_equal(
+        reduced_run_find_of(fixture, "rtt_p95", "calm", 0)->samples_count, 80);
+    assert_close(reduced_run_find_of(fixture, "rtt_p95", "calm", 0)->value,
+                 0.097, 1e-9);
 }
 
 /* --- odd data ------------------------------------------------------------- */
@@ -417,7 +426,8 @@ a_missing_account_is_a_finding_without_value_that_says_why(void **state)
                                             "rtt_p50", "loss" };
 
     for (size_t i = 0; i < COUNT_OF(measures); i++) {
-        const struct finding *finding = find(fixture, measures[i], NULL, 1);
+        const struct finding *finding =
+            reduced_run_find_of(fixture, measures[i], NULL, 1);
 
         assert_true(isnan(finding->value));
         assert_non_null(strstr(finding->why, "account"));
@@ -444,8 +454,9 @@ static void a_failed_account_gives_its_trouble_as_why(void **state)
                                           .to_account = &receiver });
     account_clear(&receiver);
     reduced_run_reduce(fixture);
-    assert_non_null(strstr(find(fixture, "goodput_steady", NULL, 1)->why,
-                           "connection refused"));
+    assert_non_null(
+        strstr(reduced_run_find_of(fixture, "goodput_steady", NULL, 1)->why,
+               "connection refused"));
 }
 
 static void odd_arrivals_never_give_a_figure_that_is_not_there(void **state)
@@ -483,8 +494,9 @@ static void odd_arrivals_never_give_a_figure_that_is_not_there(void **state)
     }
     reduced_run_reduce(fixture);
     for (size_t i = 0; i < COUNT_OF(odd) + 1; i++)
-        assert_true(isnan(
-            find(fixture, "goodput_steady", NULL, (uint64_t) i + 1)->value));
+        assert_true(isnan(reduced_run_find_of(fixture, "goodput_steady", NULL,
+                                              (uint64_t) i + 1)
+                              ->value));
 }
 
 static void pings_without_probes_or_answers_give_no_percentile(void **state)
@@ -495,11 +507,12 @@ static void pings_without_probes_or_answers_give_no_percentile(void **state)
     add_ping(fixture, NULL, 0, 1);
     add_ping(fixture, lost, COUNT_OF(lost), 2);
     reduced_run_reduce(fixture);
-    assert_true(isnan(find(fixture, "loss", NULL, 1)->value));
-    assert_true(isnan(find(fixture, "rtt_p50", NULL, 1)->value));
-    assert_true(find(fixture, "loss", NULL, 2)->value == 1);
-    assert_true(isinf(find(fixture, "rtt_p50", NULL, 2)->value));
-    assert_true(isnan(find(fixture, "rtt_least", NULL, 2)->value));
+    assert_true(isnan(reduced_run_find_of(fixture, "loss", NULL, 1)->value));
+    assert_true(isnan(reduced_run_find_of(fixture, "rtt_p50", NULL, 1)->value));
+    assert_true(reduced_run_find_of(fixture, "loss", NULL, 2)->value == 1);
+    assert_true(isinf(reduced_run_find_of(fixture, "rtt_p50", NULL, 2)->value));
+    assert_true(
+        isnan(reduced_run_find_of(fixture, "rtt_least", NULL, 2)->value));
 }
 
 static uint64_t nonsense(struct draw *draw)
@@ -632,8 +645,10 @@ static void tcp_tells_its_efficiency_and_its_buffer_delay(void **state)
     account_clear(&sender);
     account_clear(&receiver);
     reduced_run_reduce(fixture);
-    const struct finding *efficiency = find(fixture, "tcp_efficiency", NULL, 1);
-    const struct finding *delay = find(fixture, "buffer_delay", NULL, 1);
+    const struct finding *efficiency =
+        reduced_run_find_of(fixture, "tcp_efficiency", NULL, 1);
+    const struct finding *delay =
+        reduced_run_find_of(fixture, "buffer_delay", NULL, 1);
 
     assert_true(fabs(efficiency->value - (1 - 3040.0 / 152000)) < 1e-9);
     assert_true(efficiency->low == efficiency->value
@@ -649,7 +664,8 @@ static void an_empty_run_and_an_unknown_one_are_told_apart(void **state)
     struct fault fault = { 0 };
 
     reduced_run_reduce(fixture);
-    assert_true(isnan(find(fixture, "control_share", NULL, 0)->value));
+    assert_true(
+        isnan(reduced_run_find_of(fixture, "control_share", NULL, 0)->value));
     assert_int_not_equal(reduce_run(made_run_database(&fixture->made), 99,
                                     &fixture->made.plan, &findings, &fault),
                          0);
@@ -665,7 +681,8 @@ static void control_traffic_is_a_share_of_all_bytes(void **state)
         rtts_ns[i] = 60 * NS_PER_MS;
     add_ping(fixture, rtts_ns, COUNT_OF(rtts_ns), 1);
     reduced_run_reduce(fixture);
-    const struct finding *share = find(fixture, "control_share", NULL, 0);
+    const struct finding *share =
+        reduced_run_find_of(fixture, "control_share", NULL, 0);
 
     /* 1600 bytes a group, 40 probes and answers of 84 */
     assert_close(share->value, 1600.0 / (1600 + 80 * 84), 1e-9);

@@ -72,8 +72,7 @@ static void add_two_downloads(struct reduced_run *fixture, double there_bps,
         account_clear(&accounts[i]);
 }
 
-/* --- shares
- * -------------------------------------------------------------------- */
+/* --- shares --------------------------------------------------------------- */
 
 static void equal_shares_are_fair(void **state)
 {
@@ -109,8 +108,7 @@ static void three_to_one_is_a_fairness_of_four_fifths(void **state)
                 < 0.01);
 }
 
-/* --- times
- * ---------------------------------------------------------------------- */
+/* --- times ---------------------------------------------------------------- */
 
 static void add_echoes(struct reduced_run *fixture, uint64_t rtt_ms,
                        bool is_beside_download)
@@ -176,8 +174,7 @@ static void without_an_idle_ping_there_is_no_multiple(void **state)
     assert_string_not_equal(ratio->why, "");
 }
 
-/* --- changes
- * -------------------------------------------------------------------- */
+/* --- changes -------------------------------------------------------------- */
 
 static void add_long_ping(struct reduced_run *fixture, size_t changes_at)
 {
@@ -192,13 +189,7 @@ static void add_long_ping(struct reduced_run *fixture, size_t changes_at)
                                  * 1e6);
     made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
     made_answerer(&answerer);
-    reduced_run_add(fixture,
-                    &(struct made_exchange){ .kind = &ping_kind,
-                                             .round = 1,
-                                             .from = "quay",
-                                             .to = "mill",
-                                             .spec = &spec_echo },
-                    &prober, &answerer);
+    reduced_run_add_ping(fixture, 0, 1, &spec_echo, &prober, &answerer);
 }
 
 static void a_change_is_found_with_its_time_and_size(void **state)
@@ -235,14 +226,8 @@ static void add_repeats(struct reduced_run *fixture, uint64_t more_from)
         make_download((round < more_from ? 18000 : 24000)
                           + 50 * (double) (round * 7 % 11),
                       &sender, &receiver);
-        reduced_run_add(fixture,
-                        &(struct made_exchange){ .kind = &download_kind,
-                                                 .round = round,
-                                                 .plan_index = 1,
-                                                 .from = "mill",
-                                                 .to = "quay",
-                                                 .spec = &spec_22_s },
-                        &sender, &receiver);
+        reduced_run_add_download(fixture, 0, round, &spec_22_s, &sender,
+                                 &receiver);
     }
 }
 
