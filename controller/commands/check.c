@@ -6,7 +6,6 @@
 #include "controller/plan/reader.h"
 
 #include <jansson.h>
-#include <string.h>
 
 struct check_options {
     bool json;

@@ -9,9 +9,7 @@
 #include <reports/picture.h>
 
 #include <errno.h>
-#include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 /* The air of a rehearsal as a picture: bothends picture rehearsal/practice-1 */
 

@@ -4,7 +4,6 @@
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 
-#include <stdlib.h>
 #include <string.h>
 #include <uv.h>
 

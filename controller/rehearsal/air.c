@@ -3,7 +3,6 @@
 
 #include <assert.h>
 #include <stdlib.h>
-#include <string.h>
 
 void fifo_push(struct fifo *fifo, struct waiting *item)
 {

@@ -4,7 +4,6 @@
 #include <errno.h>
 #include <inttypes.h>
 #include <math.h>
-#include <string.h>
 
 #define LIGHT_M_PER_S 299792458.0
 

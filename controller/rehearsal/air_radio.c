@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/air_inside.h"
 
-#include <assert.h>
 #include <stdlib.h>
 
 static uint64_t bits_in(uint64_t duration_ns, uint64_t rate_bps)

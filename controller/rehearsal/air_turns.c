@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/air_inside.h"
 
-#include <string.h>
 
 /* The flow of a turn, top to bottom. */
 static void begin_turn(struct air *air, struct channel *channel,

@@ -6,7 +6,6 @@
 #include <errno.h>
 #include <inttypes.h>
 #include <jansson.h>
-#include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
