@@ -12,15 +12,6 @@ static const struct path practice_path = { NULL, "practice" };
 static const char *const own_keys[] = { "ends", "events", NULL };
 static const char *const no_keys[] = { NULL };
 
-/* The value of a key, else what holds it. */
-static const yaml_node_t *place_of(struct reading *reading,
-                                   const yaml_node_t *node, const char *key)
-{
-    const yaml_node_t *value = walk_value(&reading->walk, node, key);
-
-    return value ? value : node;
-}
-
 /* --- ends ----------------------------------------------------------------- */
 
 static void check_end(struct reading *reading, const yaml_node_t *node,
@@ -30,8 +21,9 @@ static void check_end(struct reading *reading, const yaml_node_t *node,
     const struct plan_practice_end *own = &reading->plan->practice.ends[end];
 
     if (own->is_translated && reading->plan->ends[end].role == ROLE_HUB)
-        walk_mistake(&reading->walk, place_of(reading, node, "translation"),
-                     path, "translation", "yes at the hub",
+        walk_mistake(&reading->walk,
+                     reading_place(reading, node, "translation"), path,
+                     "translation", "yes at the hub",
                      "no (stations open their connections to it)");
     if (plan_has_agent(reading->plan, (int) end))
         return;
@@ -42,8 +34,8 @@ static void check_end(struct reading *reading, const yaml_node_t *node,
         if (!said[i] || strncmp(key, "clock", strlen("clock")) != 0)
             continue;
         (void) snprintf(found, sizeof(found), "%s with agent: no", key);
-        walk_mistake(&reading->walk, place_of(reading, node, key), path, key,
-                     found,
+        walk_mistake(&reading->walk, reading_place(reading, node, key), path,
+                     key, found,
                      "an end with an agent (it is the agent that sees "
                      "the clock)");
     }
@@ -113,8 +105,8 @@ static void read_event(struct reading *reading, const yaml_node_t *item,
     if (reading->walk.mistakes.count != before
         || event_is_right(reading->plan, event, said, &mistake))
         return;
-    walk_mistake(&reading->walk, place_of(reading, item, mistake.key), path,
-                 mistake.key, mistake.found, "%s", mistake.expected);
+    walk_mistake(&reading->walk, reading_place(reading, item, mistake.key),
+                 path, mistake.key, mistake.found, "%s", mistake.expected);
 }
 
 static void read_events(struct reading *reading, const yaml_node_t *list)
@@ -147,7 +139,7 @@ static void check_loss(struct reading *reading, const yaml_node_t *node)
     struct event_mistake mistake;
 
     if (loss && !event_loss_is_right(faults, &mistake))
-        walk_mistake(&reading->walk, place_of(reading, loss, mistake.key),
+        walk_mistake(&reading->walk, reading_place(reading, loss, mistake.key),
                      &path, mistake.key, mistake.found, "%s", mistake.expected);
 }
 

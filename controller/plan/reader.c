@@ -53,6 +53,20 @@ static bool read_section(struct reading *reading, const yaml_node_t *node,
     return reading->walk.mistakes.count == before;
 }
 
+const yaml_node_t *reading_place(struct reading *reading,
+                                 const yaml_node_t *mapping, const char *key)
+{
+    const char *dot = strchr(key, '.');
+    char outer[NAME_SIZE];
+
+    (void) snprintf(outer, sizeof(outer), "%.*s",
+                    dot ? (int) (dot - key) : (int) sizeof(outer) - 1, key);
+    const yaml_node_t *value = walk_value(&reading->walk, mapping, outer);
+    if (value && dot && walk_value(&reading->walk, value, dot + 1))
+        value = walk_value(&reading->walk, value, dot + 1);
+    return value ? value : mapping;
+}
+
 static void read_link(struct reading *reading)
 {
     const struct path path = { NULL, "link" };

@@ -31,6 +31,10 @@ int reading_find_end(const struct plan *plan, const char *name);
 /* "harbour or skerry" */
 void reading_list_ends(const struct plan *plan, char *ret_text, size_t size);
 
+/* The value of "a.b" or "a", or the mapping where it is not said. */
+const yaml_node_t *reading_place(struct reading *reading,
+                                 const yaml_node_t *mapping, const char *key);
+
 /* After the steps and ends are known. */
 void reading_sequence(struct reading *reading);
 void reading_practice(struct reading *reading);

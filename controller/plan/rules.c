@@ -18,18 +18,9 @@ static const struct path link_path = { NULL, "link" };
 static const struct path steps_path = { NULL, "steps" };
 static const struct path ends_path = { NULL, "ends" };
 
-/* The value of a key, or the mapping where the key is not said. */
-static const yaml_node_t *place_of(struct reading *reading,
-                                   const yaml_node_t *mapping, const char *key)
-{
-    const yaml_node_t *value = walk_value(&reading->walk, mapping, key);
-
-    return value ? value : mapping;
-}
-
 static const yaml_node_t *link_place(struct reading *reading, const char *key)
 {
-    return reading->link ? place_of(reading, reading->link, key)
+    return reading->link ? reading_place(reading, reading->link, key)
                          : reading->root;
 }
 
@@ -113,8 +104,9 @@ static void object_to_step(struct reading *reading, size_t step,
                            const char *key, const char *found,
                            const char *expected)
 {
-    walk_mistake(&reading->walk, place_of(reading, reading->steps[step], key),
-                 &steps_path, key, found, "%s", expected);
+    walk_mistake(&reading->walk,
+                 reading_place(reading, reading->steps[step], key), &steps_path,
+                 key, found, "%s", expected);
 }
 
 static void check_step_rate(struct reading *reading, size_t step)
@@ -173,8 +165,9 @@ static void object_to_end(struct reading *reading, size_t end, const char *key,
     char found[80];
 
     quantity_quote(text, found, sizeof(found));
-    walk_mistake(&reading->walk, place_of(reading, reading->ends[end], key),
-                 &path, key, found, "%s", expected);
+    walk_mistake(&reading->walk,
+                 reading_place(reading, reading->ends[end], key), &path, key,
+                 found, "%s", expected);
 }
 
 static void check_address(struct reading *reading, size_t end, const char *key,

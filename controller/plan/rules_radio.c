@@ -9,7 +9,6 @@
 
 #include <bothends/position.h>
 #include <math.h>
-#include <string.h>
 
 /* An IP packet is longer than its header (IPv4, RFC 791). */
 #define IP_HEADER_LEAST_BYTES 20
@@ -17,21 +16,6 @@
 static const struct path link_path = { NULL, "link" };
 static const struct path steps_path = { NULL, "steps" };
 static const struct path ends_path = { NULL, "ends" };
-
-/* The value of "a.b" or "a", or the mapping where it is not said. */
-static const yaml_node_t *place_of(struct reading *reading,
-                                   const yaml_node_t *mapping, const char *key)
-{
-    const char *dot = strchr(key, '.');
-    char outer[NAME_SIZE];
-
-    (void) snprintf(outer, sizeof(outer), "%.*s",
-                    dot ? (int) (dot - key) : (int) sizeof(outer) - 1, key);
-    const yaml_node_t *value = walk_value(&reading->walk, mapping, outer);
-    if (value && dot && walk_value(&reading->walk, value, dot + 1))
-        value = walk_value(&reading->walk, value, dot + 1);
-    return value ? value : mapping;
-}
 
 static void check_guard(struct reading *reading)
 {
@@ -44,7 +28,7 @@ static void check_guard(struct reading *reading)
     quantity_show_range(UNIT_DURATION, link->guard_ns, guard, sizeof(guard));
     quantity_show_range(UNIT_DURATION, link->slot_overhead_ns, overhead,
                         sizeof(overhead));
-    walk_mistake(&reading->walk, place_of(reading, reading->link, "guard"),
+    walk_mistake(&reading->walk, reading_place(reading, reading->link, "guard"),
                  &link_path, "guard", guard,
                  "at most the slot_overhead of %s, of which it is a part",
                  overhead);
@@ -59,7 +43,7 @@ static void check_fixed(struct reading *reading)
         || link->access == ACCESS_SCHEDULED
         || link->access == ACCESS_CONTENTION)
         return;
-    walk_mistake(&reading->walk, place_of(reading, reading->link, "slots"),
+    walk_mistake(&reading->walk, reading_place(reading, reading->link, "slots"),
                  &link_path, "slots", "'fixed' without slot_limit",
                  "slot_limit too: how long a fixed turn lasts");
 }
@@ -77,7 +61,8 @@ static void check_least_slot(struct reading *reading)
                         sizeof(least));
     quantity_show_range(UNIT_DURATION, link->slot_limit_ns, limit,
                         sizeof(limit));
-    walk_mistake(&reading->walk, place_of(reading, reading->link, "slot_least"),
+    walk_mistake(&reading->walk,
+                 reading_place(reading, reading->link, "slot_least"),
                  &link_path, "slot_least", least,
                  "at most the slot_limit of %s (an idle end's turn is no "
                  "longer than a busy one's)",
@@ -90,7 +75,7 @@ static void check_repeats(struct reading *reading)
 
     if (link->repeats_delay_ns && !link->repeats_limit_count)
         walk_mistake(&reading->walk,
-                     place_of(reading, reading->link, "repeats.delay"),
+                     reading_place(reading, reading->link, "repeats.delay"),
                      &link_path, "repeats", "delay without limit",
                      "limit too: how often the radios repeat a lost frame");
 }
@@ -109,8 +94,8 @@ static void check_back_off(struct reading *reading)
                     (unsigned long long) link->contention_window_most_count);
     walk_mistake(
         &reading->walk,
-        place_of(reading, reading->link, "contention.window_most"), &link_path,
-        "contention.window_most", found,
+        reading_place(reading, reading->link, "contention.window_most"),
+        &link_path, "contention.window_most", found,
         "at least the window, %llu (after a collision the radios wait longer, "
         "not shorter)",
         (unsigned long long) link->contention_window_count);
@@ -153,8 +138,8 @@ static void check_room(struct reading *reading)
             || !(floor(room_bytes) <= (double) taken_bytes))
             continue;
         walk_mistake(&reading->walk,
-                     place_of(reading, reading->link, "slot_limit"), &link_path,
-                     "slot_limit", limit,
+                     reading_place(reading, reading->link, "slot_limit"),
+                     &link_path, "slot_limit", limit,
                      "a longer one: what the overhead leaves of it is %.0f B "
                      "on step '%s', and %s takes %llu B (no data would ever "
                      "cross)",
@@ -170,8 +155,9 @@ static void object_to_step(struct reading *reading, size_t step,
                            const char *key, const char *found,
                            const char *expected)
 {
-    walk_mistake(&reading->walk, place_of(reading, reading->steps[step], key),
-                 &steps_path, key, found, "%s", expected);
+    walk_mistake(&reading->walk,
+                 reading_place(reading, reading->steps[step], key), &steps_path,
+                 key, found, "%s", expected);
 }
 
 static void check_modulation(struct reading *reading, size_t index)
@@ -205,8 +191,9 @@ static void object_to_end(struct reading *reading, size_t end, const char *key,
 {
     const struct path path = { &ends_path, reading->plan->ends[end].name };
 
-    walk_mistake(&reading->walk, place_of(reading, reading->ends[end], key),
-                 &path, key, found, "%s", expected);
+    walk_mistake(&reading->walk,
+                 reading_place(reading, reading->ends[end], key), &path, key,
+                 found, "%s", expected);
 }
 
 static void check_position(struct reading *reading, size_t index)
