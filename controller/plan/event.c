@@ -7,7 +7,7 @@
 #include <stdarg.h>
 #include <string.h>
 
-#define REORDERING_BY_MOST INT64_C(60000000000)
+#define REORDERING_BY_MOST_NS (60 * (int64_t) NS_PER_S)
 
 /* The keys of each event beside at and what. */
 static const struct taken {
@@ -114,15 +114,6 @@ static void expect_step(const struct plan *plan, char *ret_text, size_t size)
                     all);
 }
 
-static bool is_a_step(const struct plan *plan, const char *name)
-{
-    for (size_t i = 0; i < plan->step_count; i++) {
-        if (strcmp(plan->steps[i].name, name) == 0)
-            return true;
-    }
-    return false;
-}
-
 /* --- which keys an event takes -------------------------------------------- */
 
 static bool is_among(const char *words, const char *key)
@@ -199,8 +190,7 @@ static bool has_its_keys(const struct checking *checking)
     return true;
 }
 
-/* --- its ends --------------------------------------------------------------
- */
+/* --- its ends ------------------------------------------------------------- */
 
 static bool is_an_end(const struct checking *checking, const char *key,
                       const char *name)
@@ -300,8 +290,7 @@ bool event_loss_is_right(const struct plan_faults *loss,
 {
     const double within = loss->loss_within_ratio;
     const double between = loss->loss_between_ratio;
-    const double bad = loss->loss_burst / (loss->loss_burst + 1);
-    const double most = between + (within - between) * bad;
+    const double most = loss_most_ratio(loss->loss_burst, within, between);
     char found[80], room[32];
 
     if (isnan(loss->loss_burst)) {
@@ -344,7 +333,7 @@ static bool has_a_known_step(const struct checking *checking)
     char found[80], expected[256];
 
     if (!is_said(checking, "step") || plan->step_count == 0
-        || is_a_step(plan, name))
+        || plan_find_step(plan, name) < plan->step_count)
         return true;
     quantity_quote(name, found, sizeof(found));
     expect_step(plan, expected, sizeof(expected));
@@ -365,7 +354,7 @@ static bool has_fitting_values(const struct checking *checking)
         return true;
     quantity_write(by, event, found, sizeof(found));
     if (event->what == EVENT_REORDERING
-        && (event->by_ns <= 0 || event->by_ns > REORDERING_BY_MOST))
+        && (event->by_ns <= 0 || event->by_ns > REORDERING_BY_MOST_NS))
         return refuse(checking->mistake, "by", found,
                       "a time of more than 0 ms, up to 60 s");
     if (event->by_ns == 0)

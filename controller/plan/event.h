@@ -10,7 +10,7 @@
  * words while the link runs: the same keys, the same rules, the same errors.
  */
 struct event_mistake {
-    const char *key; /* of plan_event_fields, or of practice: "loss.chance" */
+    const char *key; /* of plan_event_fields */
     char found[128];
     char expected[256];
 };

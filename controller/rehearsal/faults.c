@@ -3,6 +3,7 @@
 
 #include <assert.h>
 #include <bothends/draw.h>
+#include <bothends/practice.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -45,12 +46,10 @@ const struct faults_config faults_none = {
 
 double faults_most_loss_ratio(const struct faults_config *config)
 {
-    const double within = config->loss_within_ratio;
-    const double between = config->loss_between_ratio;
-    const double burst = config->loss_burst;
-
-    return burst >= 1 ? between + (within - between) * (burst / (burst + 1))
-                      : 1;
+    return config->loss_burst >= 1
+               ? loss_most_ratio(config->loss_burst, config->loss_within_ratio,
+                                 config->loss_between_ratio)
+               : 1;
 }
 
 static struct direction *direction_at(struct faults *faults, size_t from,

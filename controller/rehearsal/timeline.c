@@ -16,7 +16,7 @@ struct entry {
     bool holds; /* false: still to begin */
     uint64_t begin_ns, end_ns;
     size_t end, from, to; /* of the air; EVERY_END */
-    size_t step;
+    size_t step;          /* matters for EVENT_STEP alone */
 };
 
 struct timeline {
@@ -43,15 +43,6 @@ static size_t end_of(const struct plan *plan, const char *name)
     return air_index(plan, (size_t) end);
 }
 
-static size_t step_of(const struct plan *plan, const char *name)
-{
-    for (size_t i = 0; i < plan->step_count; i++) {
-        if (strcmp(plan->steps[i].name, name) == 0)
-            return i;
-    }
-    return AIR_NO_STEP;
-}
-
 static struct entry *add_entry(struct timeline *timeline,
                                const struct plan_event *event)
 {
@@ -66,7 +57,7 @@ static struct entry *add_entry(struct timeline *timeline,
         .end = end_of(timeline->plan, event->end),
         .from = end_of(timeline->plan, event->from),
         .to = end_of(timeline->plan, event->to),
-        .step = step_of(timeline->plan, event->step),
+        .step = plan_find_step(timeline->plan, event->step),
     };
     return entry;
 }

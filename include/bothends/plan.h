@@ -453,6 +453,16 @@ static inline size_t plan_site_count(const struct plan *plan)
     return count;
 }
 
+/* The step of that name; step_count: there is none. */
+static inline size_t plan_find_step(const struct plan *plan, const char *name)
+{
+    size_t i = 0;
+
+    while (i < plan->step_count && strcmp(plan->steps[i].name, name) != 0)
+        i++;
+    return i;
+}
+
 /*
  * Which step the run visits as its n-th (n from 0 to rounds x step_count - 1):
  * there and back, A B B A A B ..., so that slow change hits all steps alike.

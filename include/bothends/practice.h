@@ -23,6 +23,15 @@ struct plan_faults {
     uint64_t reordering_by_ns;
 };
 
+/* The largest loss_ratio for which bad periods of that mean length leave one
+ * frame between them. */
+static inline double loss_most_ratio(double burst, double within_ratio,
+                                     double between_ratio)
+{
+    return between_ratio
+           + (within_ratio - between_ratio) * (burst / (burst + 1));
+}
+
 /* Other users of the channel. */
 struct plan_other_traffic {
     double share_ratio; /* of the time */
