@@ -14,9 +14,11 @@
  * On a practice link a computer's wall clock can be wrong on purpose.
  */
 
-/* From now on the wall clock is as wrong as that file says
- * (bothends/practice_clock.h), for the whole program. */
 struct practice_clock;
+
+/* From now on the wall clock is as wrong as that file says
+ * (bothends/practice_clock.h), for the whole program.  0, or a negative UV_E...
+ * code and its words. */
 int clock_practise(const char *path, struct fault *fault);
 
 /* Monotonic now, in ns: the clock of uv_hrtime(). */

@@ -52,9 +52,8 @@
 #define AIR_NEVER   UINT64_MAX
 #define AIR_NO_STEP SIZE_MAX
 #define AIR_NOBODY  SIZE_MAX
-#define AIR_RATE_MAX_BPS                                                       \
-    UINT64_C(10000000000) /* keeps ns x bit/s in 64 bits                       \
-                           */
+/* Keeps ns x bit/s in 64 bits. */
+#define AIR_RATE_MAX_BPS UINT64_C(10000000000)
 
 struct air_config {
     size_t end_count; /* in the order of the turns */
