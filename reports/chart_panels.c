@@ -105,21 +105,10 @@ static double chart_height(const struct panels_chart *chart)
 static void fill_gap(cairo_t *page, double x1, double x2,
                      const struct plot *plot)
 {
-    cairo_save(page);
-    cairo_rectangle(page, x1, plot->top, x2 - x1, plot->bottom - plot->top);
-    cairo_clip(page);
     drawing_ink(page, INK_FAINT);
-    cairo_paint(page);
+    drawing_rectangle(page, x1, plot->top, x2, plot->bottom);
     drawing_ink(page, INK_TEXT);
-    const double height = plot->bottom - plot->top;
-    const size_t lines = (size_t) ((x2 - x1 + height) / hatch_gap) + 1;
-
-    for (size_t i = 0; i < lines; i++) {
-        const double x = x1 - height + hatch_gap * (double) i;
-
-        drawing_line(page, x, plot->bottom, x + height, plot->top, 0.4);
-    }
-    cairo_restore(page);
+    drawing_stripes(page, x1, plot->top, x2, plot->bottom, hatch_gap, 0.4);
 }
 
 static void draw_gaps(cairo_t *page, const struct plot *plot,
@@ -241,7 +230,7 @@ static double key_line(cairo_t *page, double x, const char *what)
 {
     drawing_ink(page, INK_TEXT);
     drawing_text(page, x + 33, 58, CHART_SMALL_SIZE, false, ANCHOR_LEFT, what);
-    return x + 52 + 6.6 * (double) strlen(what);
+    return x + 52 + drawing_text_width(page, CHART_SMALL_SIZE, false, what);
 }
 
 static void draw_rate_key(cairo_t *page, const struct scale *scale)

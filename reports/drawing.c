@@ -208,8 +208,8 @@ void drawing_text(cairo_t *page, double x, double y, double size, bool is_bold,
     cairo_show_text(page, text);
 }
 
-static double width_of(cairo_t *page, double size, bool is_bold,
-                       const char *text)
+double drawing_text_width(cairo_t *page, double size, bool is_bold,
+                          const char *text)
 {
     cairo_text_extents_t extents;
 
@@ -237,16 +237,37 @@ void drawing_text_within(cairo_t *page, double x, double y, double size,
                          const char *text)
 {
     static const double least_ratio = 0.75;
-    const double wide = width_of(page, size, is_bold, text);
+    const double wide = drawing_text_width(page, size, is_bold, text);
     char cut[1024];
 
     if (wide > width)
         size *= fmax(least_ratio, width / wide);
     (void) snprintf(cut, sizeof(cut) - sizeof("…"), "%s", text);
     while (strcmp(cut, "…") != 0
-           && width_of(page, size, is_bold, cut) > width + 0.5)
+           && drawing_text_width(page, size, is_bold, cut) > width + 0.5)
         shorten(cut);
     drawing_text(page, x, y, size, is_bold, anchor, cut);
+}
+
+void drawing_stripes(cairo_t *page, double x1, double y1, double x2, double y2,
+                     double apart, double width)
+{
+    const double height = y2 - y1;
+    const size_t count = (size_t) ((x2 - x1 + height) / apart) + 1;
+
+    cairo_save(page);
+    cairo_rectangle(page, x1, y1, x2 - x1, height);
+    cairo_clip(page);
+    cairo_set_line_width(page, width);
+    cairo_new_path(page);
+    for (size_t i = 0; i < count; i++) {
+        const double x = x1 - height + apart * (double) i;
+
+        cairo_move_to(page, x, y2);
+        cairo_line_to(page, x + height, y1);
+    }
+    cairo_stroke(page);
+    cairo_restore(page);
 }
 
 void drawing_label(cairo_t *page, double x, double y, enum ink ink,

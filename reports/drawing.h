@@ -45,6 +45,11 @@ void drawing_text(cairo_t *page, double x, double y, double size, bool is_bold,
 void drawing_text_within(cairo_t *page, double x, double y, double size,
                          bool is_bold, enum anchor anchor, double width,
                          const char *text);
+double drawing_text_width(cairo_t *page, double size, bool is_bold,
+                          const char *text);
+/* Slanting lines in that rectangle, so far apart, in the ink that is set. */
+void drawing_stripes(cairo_t *page, double x1, double y1, double x2, double y2,
+                     double apart, double width);
 /* A text with a white rim, to be read over lines. */
 void drawing_label(cairo_t *page, double x, double y, enum ink ink,
                    enum anchor anchor, const char *text);

@@ -226,7 +226,7 @@ static double draw_key(cairo_t *page, double x, form_fn *draw, const char *what)
     drawing_ink(page, INK_TEXT);
     drawing_text(page, x + 31, key_baseline, small_size, false, ANCHOR_LEFT,
                  what);
-    return x + 31 + form_text_width(page, small_size, what) + 22;
+    return x + 31 + drawing_text_width(page, small_size, false, what) + 22;
 }
 
 static bool has_idle(const struct picture *picture, bool is_round)

@@ -24,23 +24,8 @@ void form_hollow(cairo_t *page, const struct box *box)
 static void draw_stripes(cairo_t *page, const struct box *box, double apart,
                          double width)
 {
-    const double height = box->bottom - box->top;
-
-    cairo_save(page);
-    cairo_rectangle(page, box->left, box->top, box->right - box->left, height);
-    cairo_clip(page);
-    cairo_set_line_width(page, width);
-    cairo_new_path(page);
-    const int count = (int) ((box->right - box->left + height) / apart) + 1;
-
-    for (int i = 0; i < count; i++) {
-        const double x = box->left - height + i * apart;
-
-        cairo_move_to(page, x, box->bottom);
-        cairo_line_to(page, x + height, box->top);
-    }
-    cairo_stroke(page);
-    cairo_restore(page);
+    drawing_stripes(page, box->left, box->top, box->right, box->bottom, apart,
+                    width);
 }
 
 void form_collided(cairo_t *page, const struct box *box)
@@ -83,24 +68,14 @@ void form_queue(cairo_t *page, const struct box *box)
     cairo_fill(page);
 }
 
-double form_text_width(cairo_t *page, double size, const char *text)
-{
-    cairo_text_extents_t extents;
-
-    cairo_select_font_face(page, "sans-serif", CAIRO_FONT_SLANT_NORMAL,
-                           CAIRO_FONT_WEIGHT_NORMAL);
-    cairo_set_font_size(page, size);
-    cairo_text_extents(page, text, &extents);
-    return extents.x_advance;
-}
-
 void form_text(cairo_t *page, const struct box *box, double most_size,
                const char *text)
 {
     const double size = fmin(most_size, (box->bottom - box->top) - 1);
 
     if (size < least_text_size
-        || form_text_width(page, size, text) + 4 > box->right - box->left)
+        || drawing_text_width(page, size, false, text) + 4
+               > box->right - box->left)
         return;
     drawing_text(page, (box->left + box->right) / 2,
                  (box->top + box->bottom) / 2 + size * 0.36, size, false,

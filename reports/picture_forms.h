@@ -22,6 +22,5 @@ form_fn form_queue;    /* as a queue looks: it grows, and is emptied */
 /* A text in the box, of that size at most, if it has room there. */
 void form_text(cairo_t *page, const struct box *box, double most_size,
                const char *text);
-double form_text_width(cairo_t *page, double size, const char *text);
 
 #endif
