@@ -47,15 +47,6 @@ int loading_run(struct reduction *reduction, int64_t run, struct fault *fault)
 static int load_accounts(struct reduction *reduction,
                          struct exchange_record *exchange, struct fault *fault);
 
-static size_t find_step(const struct plan *plan, const char *name)
-{
-    size_t i = 0;
-
-    while (i < plan->step_count && strcmp(plan->steps[i].name, name) != 0)
-        i++;
-    return i;
-}
-
 static int load_spec(struct reduction *reduction,
                      struct exchange_record *exchange, struct fault *fault)
 {
@@ -96,7 +87,7 @@ static void read_exchange(const struct reduction *reduction, sqlite3_stmt *row,
     samples_text(row, 8, exchange->step, sizeof(exchange->step));
     exchange->started_unix_ns = samples_whole(row, 9);
     exchange->is_refused = sqlite3_column_int(row, 10) != 0;
-    exchange->step_index = find_step(reduction->plan, exchange->step);
+    exchange->step_index = plan_find_step(reduction->plan, exchange->step);
     exchange->own_bytes = (double) NAN;
 }
 
@@ -251,7 +242,7 @@ int loading_groups(struct reduction *reduction, struct fault *fault)
         const uint64_t bytes = samples_whole(row, 1) + samples_whole(row, 2);
 
         samples_text(row, 0, name, sizeof(name));
-        const size_t index = find_step(reduction->plan, name);
+        const size_t index = plan_find_step(reduction->plan, name);
 
         run->group_count++;
         run->control_bytes += bytes;

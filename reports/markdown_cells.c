@@ -11,12 +11,7 @@ const struct finding *markdown_like(const struct reduction *reduction,
         const struct finding *other = rows_at(&reduction->findings, i);
 
         if (strcmp(other->measure, measure) == 0
-            && other->round == finding->round
-            && strcmp(other->exchange, finding->exchange) == 0
-            && strcmp(other->step, finding->step) == 0
-            && strcmp(other->from, finding->from) == 0
-            && strcmp(other->to, finding->to) == 0
-            && strcmp(other->condition, finding->condition) == 0)
+            && wording_is_alike(other, finding))
             return other;
     }
     return NULL;

@@ -72,18 +72,6 @@ void markdown_goodput(const struct reduction *reduction, FILE *out)
 
 /* --- gain ----------------------------------------------------------------- */
 
-static const struct plan_step *step_of(const struct plan *plan,
-                                       const char *name, size_t *ret_index)
-{
-    for (size_t i = 0; i < plan->step_count; i++) {
-        if (strcmp(plan->steps[i].name, name) == 0) {
-            *ret_index = i;
-            return &plan->steps[i];
-        }
-    }
-    return NULL;
-}
-
 static void write_price(const struct plan_step *above,
                         const struct plan_step *below, FILE *out)
 {
@@ -113,10 +101,9 @@ static void write_gain_sentence(const struct reduction *reduction,
                                 const struct finding *finding, FILE *out)
 {
     const struct plan *plan = reduction->plan;
-    size_t index = 0;
-    const struct plan_step *above = step_of(plan, finding->step, &index);
+    const size_t index = plan_find_step(plan, finding->step);
 
-    if (!above || index == 0 || isnan(finding->value))
+    if (index == plan->step_count || index == 0 || isnan(finding->value))
         return;
     (void) fputs("- From *", out);
     wording_escape(out, plan->steps[index - 1].name);
@@ -131,7 +118,7 @@ static void write_gain_sentence(const struct reduction *reduction,
     if (isfinite(promise_of(reduction, index)))
         (void) fprintf(out, "; the promise is %.2f times",
                        promise_of(reduction, index));
-    write_price(above, &plan->steps[index - 1], out);
+    write_price(&plan->steps[index], &plan->steps[index - 1], out);
     (void) fputs(".\n", out);
 }
 

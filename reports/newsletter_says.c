@@ -262,7 +262,7 @@ static const struct finding *last_gain(const struct rows *gains)
         const struct finding *gain = rows_at(gains, i);
 
         if (!isnan(gain->value) && isfinite(gain->low) && isfinite(gain->high)
-            && (!gain->condition[0] || strcmp(gain->condition, "idle") == 0))
+            && wording_is_alone(gain->condition))
             last = gain;
     }
     return last;
@@ -270,11 +270,10 @@ static const struct finding *last_gain(const struct rows *gains)
 
 static const char *step_below(const struct plan *plan, const char *step)
 {
-    for (size_t i = 1; i < plan->step_count; i++) {
-        if (strcmp(plan->steps[i].name, step) == 0)
-            return plan->steps[i - 1].name;
-    }
-    return NULL;
+    const size_t index = plan_find_step(plan, step);
+
+    return index > 0 && index < plan->step_count ? plan->steps[index - 1].name
+                                                 : NULL;
 }
 
 /* What was measured, and what was promised, to the same place. */

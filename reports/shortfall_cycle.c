@@ -131,15 +131,6 @@ void evidence_take_echoes(const struct reduction *reduction,
     }
 }
 
-static bool is_step_of_plan(const struct plan *plan, const char *name)
-{
-    for (size_t i = 0; i < plan->step_count; i++) {
-        if (strcmp(plan->steps[i].name, name) == 0)
-            return true;
-    }
-    return false;
-}
-
 /* They stand in the order of their exchanges' keys. */
 static size_t first_reading(const struct reduction *reduction, int64_t key)
 {
@@ -190,7 +181,8 @@ void evidence_take_readings(const struct reduction *reduction,
             break;
         if (strcmp(reading->name, "step") == 0
             && strcmp(reading->text, exchange->step) != 0
-            && is_step_of_plan(reduction->plan, reading->text)) {
+            && plan_find_step(reduction->plan, reading->text)
+                   < reduction->plan->step_count) {
             (void) snprintf(evidence->read_step, sizeof(evidence->read_step),
                             "%s", reading->text);
             (void) snprintf(evidence->read_step_end,

@@ -286,15 +286,6 @@ static bool is_in_table(const struct rows *findings,
            && (finding->round == 0 || !has_combined(findings, finding));
 }
 
-static bool is_step_of_plan(const struct plan *plan, const char *name)
-{
-    for (size_t i = 0; i < plan->step_count; i++) {
-        if (strcmp(plan->steps[i].name, name) == 0)
-            return true;
-    }
-    return false;
-}
-
 /* A download beside others of its like: what it got of the whole is told with
  * the shares, and no expectation for one alone is held against it. */
 static bool is_told_as_share(const struct rows *findings,
@@ -337,14 +328,14 @@ struct rows wording_table(const struct reduction *reduction,
     for (size_t i = 0; i < findings->count; i++) {
         const struct finding *finding = rows_at(findings, i);
 
-        if (!is_step_of_plan(plan, finding->step)
+        if (plan_find_step(plan, finding->step) == plan->step_count
             && is_in_table(findings, finding, measure, NULL))
             *(struct finding *) rows_add(&table) = *finding;
     }
     return table;
 }
 
-static bool is_alike(const struct finding *one, const struct finding *other)
+bool wording_is_alike(const struct finding *one, const struct finding *other)
 {
     return one->round == other->round
            && strcmp(one->exchange, other->exchange) == 0
@@ -361,7 +352,7 @@ static size_t number_among_alike(const struct rows *table, size_t row)
     size_t number = 0;
 
     for (size_t i = 0; i < row; i++)
-        number += is_alike(rows_at(table, i), rows_at(table, row));
+        number += wording_is_alike(rows_at(table, i), rows_at(table, row));
     return number;
 }
 
@@ -375,7 +366,7 @@ const struct finding *wording_beside(const struct reduction *reduction,
         const struct finding *finding = rows_at(&reduction->findings, i);
 
         if (strcmp(finding->measure, measure) == 0
-            && is_alike(finding, rows_at(table, row)) && number-- == 0)
+            && wording_is_alike(finding, rows_at(table, row)) && number-- == 0)
             return finding;
     }
     return NULL;

@@ -54,6 +54,9 @@ bool wording_is_loaded(const char *condition);
 struct rows wording_table(const struct reduction *reduction,
                           const char *measure);
 
+/* The same exchange, step, way, round and condition? */
+bool wording_is_alike(const struct finding *one, const struct finding *other);
+
 /* That measure of what the table's row is about; NULL: none.  Rows that have
  * the same names (two pairs at once, two groups on a step) are told apart by
  * their order. */
