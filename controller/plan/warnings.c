@@ -13,11 +13,6 @@ static const double window_growth = 1.25;
 static const double window_open_bytes = 1e9; /* no computer has more */
 static const double small_mtu_bytes = 296;   /* less isn't worth advising */
 
-static void show(enum unit unit, double value, char text[SHOWN_SIZE])
-{
-    quantity_show(unit, value, text, SHOWN_SIZE);
-}
-
 /* --- adding -------------------------------------------------------------- */
 
 static void add_step(struct warning *warning, const char *name)
@@ -84,6 +79,11 @@ void concern_tell(struct preview *preview, const char *code,
     }
 }
 
+void warning_show(enum unit unit, double value, char text[WARNING_SHOWN_SIZE])
+{
+    quantity_show(unit, value, text, WARNING_SHOWN_SIZE);
+}
+
 /* --- the licence --------------------------------------------------------- */
 
 static void look_at_bandwidth(struct preview *preview)
@@ -91,7 +91,7 @@ static void look_at_bandwidth(struct preview *preview)
     const struct plan *plan = preview->plan;
     char limit[SHOWN_SIZE];
 
-    show(UNIT_HERTZ, plan->link.limit_bandwidth_hz, limit);
+    warning_show(UNIT_HERTZ, plan->link.limit_bandwidth_hz, limit);
     for (size_t i = 0; i < plan->step_count; i++) {
         if (preview->steps[i].is_over_limit)
             warnings_add(preview, "bandwidth-above-limit", i,
@@ -109,7 +109,7 @@ static void look_at_symbol_rate(struct preview *preview)
     const struct plan *plan = preview->plan;
     char limit[SHOWN_SIZE];
 
-    show(UNIT_BAUD, plan->link.limit_symbol_rate_bd, limit);
+    warning_show(UNIT_BAUD, plan->link.limit_symbol_rate_bd, limit);
     for (size_t i = 0; i < plan->step_count; i++) {
         if (plan->steps[i].symbol_rate_bd.high
             > plan->link.limit_symbol_rate_bd)
@@ -187,7 +187,7 @@ static void look_at_mtu(struct preview *preview)
     if (!concern.count)
         return;
     const double room_bytes = fmax(0, -concern.worst_value);
-    show(UNIT_DURATION, range_middle(plan->link.slot_limit_ns), limit);
+    warning_show(UNIT_DURATION, range_middle(plan->link.slot_limit_ns), limit);
     (void) concern_on(&concern, plan, on);
     if (!plan->link.frame_payload_bytes) {
         (void) snprintf(
@@ -227,7 +227,7 @@ static void look_at_acks(struct preview *preview)
         return;
     const struct acknowledging *acks =
         &preview->steps[concern.worst].expectation.acks;
-    show(UNIT_DURATION, acks->spacing_ns, spacing);
+    warning_show(UNIT_DURATION, acks->spacing_ns, spacing);
     quantity_show_range(UNIT_DURATION, acks->timer_ns, timer, sizeof(timer));
     (void) snprintf(text, sizeof(text),
                     "a full segment takes %s%s, and receivers hold an "
@@ -279,11 +279,12 @@ static void look_at_window(struct preview *preview)
                            < window_enough_ratio * open_bps;
          i++)
         enough_bytes *= window_growth;
-    show(UNIT_BYTES, window_bytes, window);
-    show(UNIT_BYTES, enough_bytes, enough);
-    show(UNIT_RATE, goodput_with_window(preview, concern.worst, window_bytes),
-         held);
-    show(UNIT_RATE, open_bps, open);
+    warning_show(UNIT_BYTES, window_bytes, window);
+    warning_show(UNIT_BYTES, enough_bytes, enough);
+    warning_show(UNIT_RATE,
+                 goodput_with_window(preview, concern.worst, window_bytes),
+                 held);
+    warning_show(UNIT_RATE, open_bps, open);
     (void) snprintf(text, sizeof(text),
                     "link.window of %s holds TCP at %s, where the air would "
                     "carry %s%s: about %s fill it",

@@ -26,6 +26,9 @@ void warnings_add(struct preview *preview, const char *code, size_t step,
 
 #define WARNING_SHOWN_SIZE 96
 
+/* A value with its unit: "12.5 kHz". */
+void warning_show(enum unit unit, double value, char text[WARNING_SHOWN_SIZE]);
+
 /* Steps that one warning speaks of, and the one whose figures it shows. */
 struct concern {
     bool steps[PLAN_STEPS_MAX];

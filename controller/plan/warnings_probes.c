@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/plan/warnings.h"
 
-#include "controller/quantity.h"
-
 #include <stdlib.h>
 #include <string.h>
 
@@ -10,11 +8,6 @@
 
 /* Probes that leave so much of the cycle unvisited say little of it. */
 static const double unvisited_most_ratio = 0.25;
-
-static void show(enum unit unit, double value, char text[SHOWN_SIZE])
-{
-    quantity_show(unit, value, text, SHOWN_SIZE);
-}
 
 static int compare_reals(const void *a, const void *b)
 {
@@ -85,8 +78,8 @@ void warnings_find_probes(struct preview *preview)
         }
         if (!concern.count)
             continue;
-        show(UNIT_DURATION, gap_ns, gap);
-        show(UNIT_DURATION, concern.worst_value, cycle);
+        warning_show(UNIT_DURATION, gap_ns, gap);
+        warning_show(UNIT_DURATION, concern.worst_value, cycle);
         (void) snprintf(text, sizeof(text),
                         "the ping from %s at a fixed gap of %s meets the "
                         "access cycle of %s%s in the same places again and "

@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/plan/warnings.h"
 
-#include "controller/quantity.h"
 #include "reports/path.h"
 #include "reports/radio.h"
 
@@ -16,11 +15,6 @@ static const double azimuth_tolerance_deg = 45;
 /* P.526: free of the first zone's inner six tenths a way is as good as free. */
 static const double clearance_ratio = 0.6;
 
-static void show(enum unit unit, double value, char text[SHOWN_SIZE])
-{
-    quantity_show(unit, value, text, SHOWN_SIZE);
-}
-
 /* --- sites --------------------------------------------------------------- */
 
 static void look_at_power(struct preview *preview, size_t index)
@@ -32,15 +26,15 @@ static void look_at_power(struct preview *preview, size_t index)
 
     radio_look_at_site(plan, index, &site);
     if (site.is_over_power) {
-        show(UNIT_WATT, end->power_w, is);
-        show(UNIT_WATT, plan->link.limit_power_w, limit);
+        warning_show(UNIT_WATT, end->power_w, is);
+        warning_show(UNIT_WATT, plan->link.limit_power_w, limit);
         warnings_add(preview, "power-above-limit", PLAN_STEPS_MAX,
                      "%s transmits %s: link.limits.power is %s", end->name, is,
                      limit);
     }
     if (site.is_over_eirp) {
-        show(UNIT_WATT, site.eirp_w, is);
-        show(UNIT_WATT, plan->link.limit_eirp_w, limit);
+        warning_show(UNIT_WATT, site.eirp_w, is);
+        warning_show(UNIT_WATT, plan->link.limit_eirp_w, limit);
         warnings_add(preview, "eirp-above-limit", PLAN_STEPS_MAX,
                      "%s radiates %s EIRP: link.limits.eirp is %s", end->name,
                      is, limit);
@@ -63,10 +57,10 @@ static void look_at_guard(struct preview *preview,
     if (link->access == ACCESS_FULL_DUPLEX || (!has_guard && !(guard_ns > 0))
         || !(path->guard_least_ns > guard_ns))
         return;
-    show(UNIT_DURATION, guard_ns, guard);
-    show(UNIT_DURATION, path->guard_least_ns, least);
-    show(UNIT_METRE, path->distance_m, way);
-    show(UNIT_METRE, path_guard_reach_m(guard_ns, 0), reach);
+    warning_show(UNIT_DURATION, guard_ns, guard);
+    warning_show(UNIT_DURATION, path->guard_least_ns, least);
+    warning_show(UNIT_METRE, path->distance_m, way);
+    warning_show(UNIT_METRE, path_guard_reach_m(guard_ns, 0), reach);
     warnings_add(preview, "guard-too-short", PLAN_STEPS_MAX,
                  "%s of %s is too short for %s, %s away: what it sends comes "
                  "up to %s late (there and back); it does for %s, unless the "
@@ -81,9 +75,9 @@ static void look_at_line_of_sight(struct preview *preview,
     const char *name = preview->plan->ends[path->station].name;
     char way[SHOWN_SIZE], horizon[SHOWN_SIZE], loss[SHOWN_SIZE];
 
-    show(UNIT_METRE, path->distance_m, way);
+    warning_show(UNIT_METRE, path->distance_m, way);
     if (path->distance_m > path->horizon_m) {
-        show(UNIT_METRE, path->horizon_m, horizon);
+        warning_show(UNIT_METRE, path->horizon_m, horizon);
         warnings_add(preview, "over-horizon", PLAN_STEPS_MAX,
                      "%s is %s away, and the antennas see no farther than %s "
                      "over a smooth Earth: expect much less signal",
@@ -96,7 +90,7 @@ static void look_at_line_of_sight(struct preview *preview,
                      "distance counts from the station",
                      name, way);
     } else if (path->obstacle_above_m > -clearance_ratio * path->fresnel_m) {
-        show(UNIT_DB, path->obstacle_db, loss);
+        warning_show(UNIT_DB, path->obstacle_db, loss);
         warnings_add(preview, "obstacle-in-the-way", PLAN_STEPS_MAX,
                      "the obstacle of %s stands %.0f m %s the line of sight, "
                      "where 0.6 of the first Fresnel zone, %.0f m, should be "
@@ -123,8 +117,8 @@ static void look_at_positions(struct preview *preview,
         <= distance_tolerance_ratio * path->distance_m + at_hub.within_m
                + at_station.within_m)
         return;
-    show(UNIT_METRE, path->distance_m, way);
-    show(UNIT_METRE, path->positions_m, other);
+    warning_show(UNIT_METRE, path->distance_m, way);
+    warning_show(UNIT_METRE, path->positions_m, other);
     warnings_add(preview, "distance-not-of-positions", PLAN_STEPS_MAX,
                  "%s is said to be %s from the hub, but by the positions it is "
                  "%s",

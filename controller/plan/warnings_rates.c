@@ -6,7 +6,6 @@
  */
 #include "controller/plan/warnings.h"
 
-#include "controller/quantity.h"
 #include "reports/power.h"
 #include "reports/radio.h"
 
@@ -18,16 +17,31 @@
  * common shaping); nothing comes down to half. */
 static const double narrowest_ratio = 0.5;
 
-static void show(enum unit unit, double value, char text[SHOWN_SIZE])
-{
-    quantity_show(unit, value, text, SHOWN_SIZE);
-}
-
 /* Bits while the carrier is on, as far as the step tells. */
 static double told_bps(const struct preview *preview, size_t step)
 {
     return fmax(preview->steps[step].expectation.channel_bps.low,
                 preview->plan->steps[step].usable_rate_bps.low);
+}
+
+/* What the step tells, and the most that Shannon allows in which width. */
+struct shown {
+    char rate[SHOWN_SIZE], most[SHOWN_SIZE], width[SHOWN_SIZE];
+};
+
+/* Is it more than that much signal to noise can carry? */
+static bool is_too_much(const struct preview *preview, size_t step,
+                        double signal_db, struct shown *ret_shown)
+{
+    const double width_hz = preview->steps[step].bandwidth.hz;
+    const double most_bps = bandwidth_most_bps(width_hz, signal_db);
+
+    if (!(told_bps(preview, step) > most_bps))
+        return false;
+    warning_show(UNIT_RATE, told_bps(preview, step), ret_shown->rate);
+    warning_show(UNIT_RATE, most_bps, ret_shown->most);
+    warning_show(UNIT_HERTZ, width_hz, ret_shown->width);
+    return true;
 }
 
 static void look_at_published_rate(struct preview *preview, size_t index)
@@ -41,8 +55,8 @@ static void look_at_published_rate(struct preview *preview, size_t index)
 
     if (!(step->usable_rate_bps.low > most_bps))
         return;
-    show(UNIT_RATE, step->usable_rate_bps.low, usable);
-    show(UNIT_RATE, most_bps, most);
+    warning_show(UNIT_RATE, step->usable_rate_bps.low, usable);
+    warning_show(UNIT_RATE, most_bps, most);
     warnings_add(preview, "rate-above-channel", index,
                  "usable_rate of %s is more than the radio's %s (symbol "
                  "rate x log2 levels x code rate%s): it counts something "
@@ -58,8 +72,8 @@ static void look_at_width(struct preview *preview, size_t index)
 
     if (!(step->bandwidth_hz < narrowest_ratio * step->symbol_rate_bd.low))
         return;
-    show(UNIT_BAUD, step->symbol_rate_bd.low, symbols);
-    show(UNIT_HERTZ, step->bandwidth_hz, width);
+    warning_show(UNIT_BAUD, step->symbol_rate_bd.low, symbols);
+    warning_show(UNIT_HERTZ, step->bandwidth_hz, width);
     warnings_add(preview, "bandwidth-below-symbols", index,
                  "a signal of %s does not fit in %s (Nyquist): one of them is "
                  "wrong, or counts something else",
@@ -76,20 +90,17 @@ static void look_at_need(struct preview *preview, size_t index)
     const double need_db =
         is_level ? step->sensitivity_dbm - power_noise_floor_dbm(width_hz, 0)
                  : step->signal_to_noise_db;
-    const double most_bps = bandwidth_most_bps(width_hz, need_db);
-    char rate[SHOWN_SIZE], most[SHOWN_SIZE], width[SHOWN_SIZE];
+    struct shown shown;
 
-    if (!(told_bps(preview, index) > most_bps))
+    if (!is_too_much(preview, index, need_db, &shown))
         return;
-    show(UNIT_RATE, told_bps(preview, index), rate);
-    show(UNIT_RATE, most_bps, most);
-    show(UNIT_HERTZ, width_hz, width);
     warnings_add(preview, "need-below-shannon", index,
                  "%s needs more signal than its %s says: %.1f dB of signal to "
                  "noise%s can carry %s in %s at the most (Shannon)",
-                 rate, is_level ? "sensitivity" : "signal_to_noise", need_db,
+                 shown.rate, is_level ? "sensitivity" : "signal_to_noise",
+                 need_db,
                  is_level ? ", at a receiver without noise of its own," : "",
-                 most, width);
+                 shown.most, shown.width);
 }
 
 /* The best signal to noise of all ways and both directions; NaN: not known. */
@@ -115,21 +126,16 @@ static double best_signal_db(const struct plan *plan,
 static void look_at_signal(struct preview *preview, size_t index)
 {
     const struct plan *plan = preview->plan;
-    const double width_hz = preview->steps[index].bandwidth.hz;
     const double best_db = best_signal_db(plan, &plan->steps[index]);
-    const double most_bps = bandwidth_most_bps(width_hz, best_db);
-    char rate[SHOWN_SIZE], most[SHOWN_SIZE], width[SHOWN_SIZE];
+    struct shown shown;
 
-    if (!(told_bps(preview, index) > most_bps))
+    if (!is_too_much(preview, index, best_db, &shown))
         return;
-    show(UNIT_RATE, told_bps(preview, index), rate);
-    show(UNIT_RATE, most_bps, most);
-    show(UNIT_HERTZ, width_hz, width);
     warnings_add(preview, "rate-above-shannon", index,
                  "%s in %s is more than the %s that %.0f dB of signal to noise "
                  "can carry (Shannon): something in the step or the path is "
                  "wrong",
-                 rate, width, most, best_db);
+                 shown.rate, shown.width, shown.most, best_db);
 }
 
 void warnings_find_rates(struct preview *preview)
