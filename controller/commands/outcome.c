@@ -66,6 +66,24 @@ void outcome_print_mistakes(const char *command, const char *path,
             command, BOTHENDS_VERSION);
 }
 
+int outcome_read_plan_file(const char *command, const char *path,
+                           const char *hint, struct plan *ret_plan)
+{
+    struct plan_mistakes mistakes = { 0 };
+    struct fault fault = { 0 };
+    char *text = NULL;
+    const int code = plan_read_file(path, ret_plan, &text, &mistakes, &fault);
+
+    if (fault.code)
+        (void) fprintf(stderr, "bothends %s: %s%s%s%s\n", command, fault.text,
+                       hint[0] ? " (" : "", hint, hint[0] ? ")" : "");
+    else if (code)
+        outcome_print_mistakes(command, path, &mistakes);
+    plan_mistakes_clear(&mistakes);
+    free(text);
+    return code;
+}
+
 int outcome_read_plan(const char *command, const struct logbook_run *run,
                       struct plan *ret_plan)
 {

@@ -31,6 +31,11 @@ int outcome_report_as(const char *command, struct logbook *logbook,
 void outcome_print_mistakes(const char *command, const char *path,
                             const struct plan_mistakes *mistakes);
 
+/* Read a plan's file; what is wrong is printed, and after a file that can't be
+ * read the hint, in brackets; "": none.  0 or a negative UV_E... code. */
+int outcome_read_plan_file(const char *command, const char *path,
+                           const char *hint, struct plan *ret_plan);
+
 /* Read the plan that a run was started with; mistakes are printed. */
 int outcome_read_plan(const char *command, const struct logbook_run *run,
                       struct plan *ret_plan);

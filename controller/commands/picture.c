@@ -9,7 +9,6 @@
 #include <reports/picture.h>
 
 #include <errno.h>
-#include <stdlib.h>
 
 /* The air of a rehearsal as a picture: bothends picture rehearsal/practice-1 */
 
@@ -29,24 +28,15 @@ static const struct field picture_fields[] = {
 /* How its channel was shared: the plan in the rehearsal's folder says it. */
 static int read_access(const char *folder, int *ret_access)
 {
-    struct plan_mistakes mistakes = { 0 };
-    struct fault fault = { 0 };
     char path[4200];
-    char *text = NULL;
     struct plan plan;
 
     (void) snprintf(path, sizeof(path), "%.4096s/plan.yaml", folder);
-    const int status = plan_read_file(path, &plan, &text, &mistakes, &fault);
+    const int status = outcome_read_plan_file(
+        "picture", path,
+        "expected the folder of a rehearsal, such as rehearsal/practice-1",
+        &plan);
 
-    if (fault.code)
-        (void) fprintf(stderr,
-                       "bothends picture: %s (expected the folder of a "
-                       "rehearsal, such as rehearsal/practice-1)\n",
-                       fault.text);
-    else if (status)
-        outcome_print_mistakes("picture", path, &mistakes);
-    plan_mistakes_clear(&mistakes);
-    free(text);
     if (status)
         return status;
     *ret_access = plan.link.access;

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "controller/commands/command.h"
+#include "controller/commands/outcome.h"
 #include "controller/options.h"
 #include "controller/rehearsal/driver.h"
 
@@ -89,10 +89,7 @@ static int practice_run(const char *const *arguments, size_t argument_count,
         read_radio(arguments[0], arguments[1], &fault);
     else
         make_trouble(arguments[0], wish, &fault);
-    if (!fault.code)
-        return STATUS_MET;
-    (void) fprintf(stderr, "bothends practice: %s\n", fault.text);
-    return STATUS_OURS;
+    return fault.code ? outcome_fault("practice", &fault) : STATUS_MET;
 }
 
 const struct command practice_command = {

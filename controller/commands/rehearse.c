@@ -12,7 +12,6 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
 /* Shared by the rehearsals of one folder. */
 #define LOGBOOK_NAME "logbook.db"
@@ -39,7 +38,6 @@ static const struct field rehearse_fields[] = {
 /* The flow, top to bottom. */
 static int list_ready_plans(void);
 static int choose_plan(const char *path, const char *ready, struct plan *plan);
-static int read_file(const char *path, struct plan *plan);
 static int read_ready_plan(const struct ready_plan *ready, struct plan *plan);
 static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
                          struct fault *fault);
@@ -54,7 +52,6 @@ static int judge_link(const struct stage *stage, const char *logbook,
 static int note_untrustworthy(const char *logbook_path, const char *out,
                               const struct ledger_verdict *verdict,
                               struct fault *fault);
-static uint64_t now_unix_ns(void);
 
 static int rehearse_run(const char *const *arguments, size_t argument_count,
                         const void *options)
@@ -117,27 +114,11 @@ static int choose_plan(const char *path, const char *ready, struct plan *plan)
         return -EINVAL;
     }
     if (path)
-        return read_file(path, plan);
+        return outcome_read_plan_file("rehearse", path, "", plan);
     const struct ready_plan *found =
         ready[0] ? ready_plan_find(ready) : &ready_plans[0];
 
     return found ? read_ready_plan(found, plan) : refuse_ready_plan(ready);
-}
-
-static int read_file(const char *path, struct plan *plan)
-{
-    struct plan_mistakes mistakes = { 0 };
-    struct fault fault = { 0 };
-    char *text = NULL;
-    const int status = plan_read_file(path, plan, &text, &mistakes, &fault);
-
-    if (fault.code)
-        (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
-    else if (status)
-        outcome_print_mistakes("rehearse", path, &mistakes);
-    plan_mistakes_clear(&mistakes);
-    free(text);
-    return status;
 }
 
 static int read_ready_plan(const struct ready_plan *ready, struct plan *plan)
@@ -290,7 +271,7 @@ static int note_untrustworthy(const char *logbook_path, const char *out,
                               const struct ledger_verdict *verdict,
                               struct fault *fault)
 {
-    struct logbook_note note = { .at_unix_ns = now_unix_ns(),
+    struct logbook_note note = { .at_unix_ns = carry_out_now_unix_ns(),
                                  .class = "practice" };
     struct logbook_run run = { 0 };
     struct logbook *logbook = NULL;
@@ -312,14 +293,6 @@ static int note_untrustworthy(const char *logbook_path, const char *out,
     logbook_run_clear(&run);
     logbook_close(logbook);
     return status;
-}
-
-static uint64_t now_unix_ns(void)
-{
-    struct timespec now;
-
-    (void) clock_gettime(CLOCK_REALTIME, &now);
-    return (uint64_t) now.tv_sec * NS_PER_S + (uint64_t) now.tv_nsec;
 }
 
 const struct command rehearse_command = {
