@@ -88,6 +88,17 @@ static void end_event(const struct orders *orders, uint64_t now_ns,
         (void) snprintf(answer, size, "%s", fault.text);
 }
 
+/* What has no room is not passed over in silence. */
+static void mark_cut(char *answer, size_t size)
+{
+    static const char mark[] = "... and more\n";
+    char *end = answer + size - sizeof(mark);
+
+    while (end > answer && end[-1] != '\n')
+        end--;
+    memcpy(end, mark, sizeof(mark));
+}
+
 static void tell_events(const struct orders *orders, uint64_t now_ns,
                         char *answer, size_t size)
 {
@@ -100,7 +111,8 @@ static void tell_events(const struct orders *orders, uint64_t now_ns,
         timeline_print(orders->timeline, memory);
         (void) fclose(memory);
     }
-    (void) snprintf(answer, size, "ok\n%s", text ? text : "");
+    if (snprintf(answer, size, "ok\n%s", text ? text : "") >= (int) size)
+        mark_cut(answer, size);
     free(text);
 }
 
@@ -112,8 +124,7 @@ static void carry_out_event(const struct orders *orders, uint64_t now_ns,
 {
     if (!orders->timeline)
         (void) snprintf(answer, size,
-                        "nothing comes or goes on this practice "
-                        "link");
+                        "nothing comes or goes on this practice link");
     else if (strcmp(word, CONTROL_BEGIN) == 0)
         begin_event(orders, now_ns, rest, answer, size);
     else if (strcmp(word, CONTROL_END) == 0)

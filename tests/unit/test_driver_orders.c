@@ -133,6 +133,25 @@ static void an_event_holds_until_it_is_ended(void **state)
     assert_non_null(strstr(order(fixture, "begin:\tloss chance=2"), "chance"));
 }
 
+static void more_events_than_have_room_are_not_silently_left_out(void **state)
+{
+    static const char line[] = " loss from=weir to=island chance=5% burst=40 "
+                               "within=60% between=2%\n";
+    static const char mark[] = "... and more\n";
+    struct fixture *fixture = *state;
+
+    for (unsigned i = 0; i < 200; i++)
+        assert_memory_equal(order(fixture, "begin:\tloss chance=5% burst=40 "
+                                           "within=60% between=2% from=weir "
+                                           "to=island"),
+                            "ok\n", 3);
+    const char *told = order(fixture, "events:");
+    const char *end = told + strlen(told) - strlen(mark);
+
+    assert_string_equal(end, mark);
+    assert_memory_equal(end - strlen(line), line, strlen(line));
+}
+
 static void a_station_that_is_away_is_not_registered_at_the_hub(void **state)
 {
     struct fixture *fixture = *state;
@@ -169,6 +188,7 @@ int main(void)
         CHANNEL_TEST(a_radio_is_set_and_says_its_step),
         CHANNEL_TEST(a_radio_says_what_it_sent_and_missed),
         CHANNEL_TEST(an_event_holds_until_it_is_ended),
+        CHANNEL_TEST(more_events_than_have_room_are_not_silently_left_out),
         CHANNEL_TEST(a_station_that_is_away_is_not_registered_at_the_hub),
         CHANNEL_TEST(without_a_plan_nothing_goes_wrong),
     };
