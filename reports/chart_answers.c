@@ -15,6 +15,7 @@ static const double long_record_s = 1800;
 
 struct losses {
     uint64_t sent_count, lost_count, longest_run_count;
+    uint64_t late_count; /* of the lost ones */
 };
 
 static struct losses losses_of(const struct reduction *reduction,
@@ -22,7 +23,7 @@ static struct losses losses_of(const struct reduction *reduction,
 {
     const struct exchange_record *record =
         reduction_exchange(reduction, exchange);
-    struct losses losses = { 0 };
+    struct losses losses = { .late_count = wording_late_count(record) };
     uint64_t run_count = 0;
 
     for (size_t i = 0; i < record->probe_count; i++) {
@@ -49,9 +50,10 @@ static void tell_losses(const struct losses *losses, char *ret_text,
                         losses->sent_count);
     else
         (void) snprintf(ret_text, size,
-                        "%" PRIu64 " of %" PRIu64
-                        " probes lost, at most %" PRIu64 " in a row",
+                        "%" PRIu64 " of %" PRIu64 " probes %s, at most %" PRIu64
+                        " in a row",
                         losses->lost_count, losses->sent_count,
+                        losses->late_count ? "lost or late" : "lost",
                         losses->longest_run_count);
 }
 
@@ -91,6 +93,7 @@ static bool gather(const struct reduction *reduction, size_t exchange,
 
         all.sent_count += losses.sent_count;
         all.lost_count += losses.lost_count;
+        all.late_count += losses.late_count;
         if (losses.longest_run_count > all.longest_run_count)
             all.longest_run_count = losses.longest_run_count;
         if (!curve || !is_worth_it(reduction, curve))

@@ -163,7 +163,7 @@ static void tell_curve(const struct delay_chart *chart,
         wording_figure(median, chart->unit_s, chart->unit_s < 1 ? 1 : 2,
                        figure);
     if (curve->missing_count)
-        (void) snprintf(lost, sizeof(lost), ", %llu never came",
+        (void) snprintf(lost, sizeof(lost), ", %llu not in time",
                         (unsigned long long) curve->missing_count);
     (void) snprintf(text, sizeof(text), "%s → %s%s%s%s%s",
                     curve->is_from_second ? exchange->to : exchange->from,
@@ -317,8 +317,8 @@ static void title_chart(struct delay_chart *chart)
                         chart->is_cut ? " (the slowest lie off the chart)" : "",
                         chart->left_out_count ? " (first ones)" : "");
     else
-        (void) snprintf(text, sizeof(text), "%s: fewer than half came back",
-                        name);
+        (void) snprintf(text, sizeof(text),
+                        "%s: fewer than half came back in time", name);
     wording_clean(text, chart->title, sizeof(chart->title));
 }
 

@@ -218,7 +218,7 @@ static void draw_strip(cairo_t *page, const struct plot *plot)
 {
     drawing_ink(page, INK_TEXT);
     drawing_text(page, plot->left - 8, plot->top - losses_gap - 2,
-                 CHART_SMALL_SIZE, false, ANCHOR_RIGHT, "lost");
+                 CHART_SMALL_SIZE, false, ANCHOR_RIGHT, "none");
     drawing_ink(page, INK_FAINT);
     drawing_line(page, plot->left, plot->top - losses_gap, plot->right,
                  plot->top - losses_gap, 1);
@@ -264,7 +264,7 @@ static void draw_answers_key(cairo_t *page)
 
     drawing_ink(page, INK_SECOND);
     drawing_rectangle(page, next + 12, 46, next + 14, 60);
-    (void) key_line(page, next, "lost");
+    (void) key_line(page, next, "no answer in time");
 }
 
 static void draw_panel(cairo_t *page, const struct panels_chart *chart,

@@ -236,12 +236,14 @@ void drawing_text_within(cairo_t *page, double x, double y, double size,
                          bool is_bold, enum anchor anchor, double width,
                          const char *text)
 {
-    static const double least_ratio = 0.75;
-    const double wide = drawing_text_width(page, size, is_bold, text);
+    static const double smaller_ratio = 0.98;
+    const double least_size = 0.75 * size;
     char cut[1024];
 
-    if (wide > width)
-        size *= fmax(least_ratio, width / wide);
+    /* Step by step: hinted glyphs do not shrink as their size does. */
+    while (size * smaller_ratio > least_size
+           && drawing_text_width(page, size, is_bold, text) > width)
+        size *= smaller_ratio;
     (void) snprintf(cut, sizeof(cut) - sizeof("…"), "%s", text);
     while (strcmp(cut, "…") != 0
            && drawing_text_width(page, size, is_bold, cut) > width + 0.5)

@@ -195,8 +195,9 @@ void markdown_messages(const struct reduction *reduction, FILE *out)
         (void) fputs(
             "## Messages\n\n"
             "Times in s until a message's confirmation came back, unconfirmed "
-            "in %; percentiles of all sent, so that an unconfirmed message "
-            "counts as infinite (∞).",
+            "in %. Within p50 half of all messages that were sent are "
+            "confirmed, within p90 nine in ten; one without a confirmation in "
+            "the waiting time counts as infinite (∞).",
             out);
         write_sizes(reduction, out);
         (void) fputs("\n\n", out);

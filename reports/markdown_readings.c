@@ -117,7 +117,7 @@ static void write_table(const struct reduction *reduction, const char *end,
                             ? first + COLUMNS_MOST
                             : names->count;
 
-    write_headings("| step | exchange", "|---|---", names, first, last, out);
+    write_headings("| on step | exchange", "|---|---", names, first, last, out);
     for (size_t i = 0; i < reduction->exchanges.count; i++) {
         const struct exchange_record *exchange =
             reduction_exchange(reduction, i);
@@ -291,7 +291,7 @@ static void write_short_table(const struct rows *shorts,
                             ? first + COLUMNS_MOST
                             : names->count;
 
-    write_headings("| end | step", "|---|---", names, first, last, out);
+    write_headings("| end | on step", "|---|---", names, first, last, out);
     for (size_t i = 0; i < shorts->count; i++) {
         if (begins_row(shorts, i))
             write_short_row(shorts, rows_at(shorts, i), names, first, last,

@@ -190,8 +190,10 @@ void markdown_trips(const struct reduction *reduction, FILE *out)
     if (losses.count) {
         (void) fputs(
             "## Round trips and loss\n\n"
-            "Times in ms, loss in %; percentiles of all sent, so that a lost "
-            "probe counts as infinite (∞).\n\n",
+            "Times in ms, loss in %. Within p50 half of all probes that were "
+            "sent are answered, within p90 nine in ten; one without an answer "
+            "in the waiting time is lost, and counts as infinite (∞), even if "
+            "the answer comes later.\n\n",
             out);
         write_all(reduction, &losses, out);
         write_answered(reduction, &losses, out);

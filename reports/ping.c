@@ -416,7 +416,9 @@ const struct report_kind ping_report = {
     .combine = combine,
     .definition =
         "Round trips are from the first bit sent to the answer received (RFC "
-        "2681). A percentile is the smallest value at or below which that "
+        "2681); a probe without one in the waiting time is lost (RFC 6673), "
+        "even if its answer comes later. A percentile is the smallest value at "
+        "or below which that "
         "share of the probes lies (RFC 2330 section 11.3); of all sent, a "
         "lost probe counts as infinite. Its interval is between two order "
         "statistics. A percentile is given from 6 (p50), 36 (p90), 72 (p95) "

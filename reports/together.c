@@ -295,7 +295,7 @@ static void tell_span(struct reduction *reduction,
     if (is_long_enough)
         reduction_add_sentence(
             &reduction->methods,
-            "On step %s in round %llu %zu exchanges ran together; what is said "
+            "On step %s, round %llu: %zu exchanges ran together; what is said "
             "of them under load is from the %.1f s in which all were active "
             "(%.1f to %.1f s after their common start).",
             record->step, (unsigned long long) record->round, together->count,

@@ -2,6 +2,7 @@
 #include "reports/wording.h"
 
 #include <bothends/characters.h>
+#include <bothends/kinds.h>
 #include <ctype.h>
 #include <time.h>
 
@@ -62,6 +63,17 @@ bool wording_is_loaded(const char *condition)
             return true;
     }
     return false;
+}
+
+uint64_t wording_late_count(const struct exchange_record *exchange)
+{
+    const struct ping_outcome *outcome =
+        (const void *) exchange->from_account.account.outcome.bytes;
+
+    return strcmp(exchange->kind->name, ping_kind.name) == 0
+                   && exchange->from_account.is_there
+               ? outcome->late_count
+               : 0;
 }
 
 /* --- foreign text --------------------------------------------------------- */

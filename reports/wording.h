@@ -47,6 +47,9 @@ bool wording_is_alone(const char *condition);
 /* Did anything but pings run beside it? */
 bool wording_is_loaded(const char *condition);
 
+/* Of a ping's probes: answered after the waiting time, which is too late. */
+uint64_t wording_late_count(const struct exchange_record *exchange);
+
 /* The findings that stand in tables: of each measure the ones over all rounds
  * where there are such, else those of single exchanges, by step in the plan's
  * order.  Goodput and gain of downloads that ran at once are left to the table

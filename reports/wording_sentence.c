@@ -195,14 +195,22 @@ static void say_some(char *text, size_t size, const struct reduction *reduction,
 
 /* Echoes beside downloads tell of the queues, and are counted apart. */
 struct echoes {
-    uint64_t sent_count;
-    double lost_count;
+    uint64_t sent_count, late_count;
+    double lost_count; /* with the late ones */
 };
 
-static struct echoes count_echoes(const struct rows *losses, bool is_loaded)
+static struct echoes count_echoes(const struct reduction *reduction,
+                                  const struct rows *losses, bool is_loaded)
 {
     struct echoes echoes = { 0 };
 
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, i);
+
+        if (wording_is_loaded(exchange->condition) == is_loaded)
+            echoes.late_count += wording_late_count(exchange);
+    }
     for (size_t i = 0; i < losses->count; i++) {
         const struct finding *finding = rows_at(losses, i);
 
@@ -215,29 +223,41 @@ static struct echoes count_echoes(const struct rows *losses, bool is_loaded)
     return echoes;
 }
 
+/* where: "" or " beside other traffic". */
+static void say_echoes_of(char *text, size_t size, const struct echoes *echoes,
+                          const char *where)
+{
+    const double late_count =
+        fmin((double) echoes->late_count, echoes->lost_count);
+    const double lost_count = echoes->lost_count - late_count;
+
+    if (!echoes->sent_count)
+        return;
+    if (echoes->lost_count < 0.5) {
+        append(text, size, " All %llu echoes%s were answered.",
+               (unsigned long long) echoes->sent_count, where);
+        return;
+    }
+    append(text, size, " Of %llu echoes%s",
+           (unsigned long long) echoes->sent_count, where);
+    if (late_count >= 0.5)
+        append(text, size, " %.0f were answered too late", late_count);
+    if (lost_count >= 0.5)
+        append(text, size, "%s %.0f were lost",
+               late_count >= 0.5 ? ", and" : "", lost_count);
+    append(text, size, ".");
+}
+
 static void say_echoes(char *text, size_t size,
                        const struct reduction *reduction)
 {
     struct rows losses = wording_table(reduction, "loss");
-    const struct echoes idle = count_echoes(&losses, false);
-    const struct echoes loaded = count_echoes(&losses, true);
+    const struct echoes idle = count_echoes(reduction, &losses, false);
+    const struct echoes loaded = count_echoes(reduction, &losses, true);
 
     rows_clear(&losses);
-    if (idle.sent_count && idle.lost_count < 0.5)
-        append(text, size, " All %llu echoes were answered.",
-               (unsigned long long) idle.sent_count);
-    else if (idle.sent_count)
-        append(text, size, " Of %llu echoes %.0f were lost.",
-               (unsigned long long) idle.sent_count, idle.lost_count);
-    if (loaded.sent_count && loaded.lost_count < 0.5)
-        append(text, size,
-               " All %llu echoes beside other traffic were "
-               "answered.",
-               (unsigned long long) loaded.sent_count);
-    else if (loaded.sent_count)
-        append(text, size,
-               " Of %llu echoes beside other traffic %.0f were lost.",
-               (unsigned long long) loaded.sent_count, loaded.lost_count);
+    say_echoes_of(text, size, &idle, "");
+    say_echoes_of(text, size, &loaded, " beside other traffic");
 }
 
 static void say_messages(char *text, size_t size,

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/wording.h"
 
+#include <bothends/kinds.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdlib.h>
@@ -203,6 +204,47 @@ static void what_holds_of_all_cases_is_not_said_of_n_of_n(void **state)
                        "of the whole transfer.");
 }
 
+static void assert_echoes(double lost_count, uint64_t late_count,
+                          const char *expected)
+{
+    static const struct plan plan;
+    struct reduction *reduction = calloc(1, sizeof(*reduction));
+    char text[512];
+
+    assert_non_null(reduction);
+    reduction->plan = &plan;
+    reduction->findings.row_size = sizeof(struct finding);
+    reduction->exchanges.row_size = sizeof(struct exchange_record);
+    *(struct finding *) rows_add(&reduction->findings) =
+        (struct finding){ .measure = "loss",
+                          .condition = "idle",
+                          .value = lost_count / 40,
+                          .samples_count = 40 };
+    struct exchange_record *exchange = rows_add(&reduction->exchanges);
+    struct ping_outcome *outcome =
+        (void *) exchange->from_account.account.outcome.bytes;
+
+    exchange->kind = &ping_kind;
+    exchange->from_account.is_there = true;
+    outcome->late_count = late_count;
+    wording_sentence(reduction, text, sizeof(text));
+    assert_string_equal(text, expected);
+    rows_clear(&reduction->findings);
+    rows_clear(&reduction->exchanges);
+    free(reduction);
+}
+
+static void answers_that_came_too_late_are_not_told_as_lost(void **state)
+{
+    (void) state;
+    assert_echoes(0, 0, "All 40 echoes were answered.");
+    assert_echoes(7, 0, "Of 40 echoes 7 were lost.");
+    assert_echoes(7, 7, "Of 40 echoes 7 were answered too late.");
+    assert_echoes(7, 5,
+                  "Of 40 echoes 5 were answered too late, and 2 were "
+                  "lost.");
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -213,6 +255,7 @@ int main(void)
         cmocka_unit_test(significant_digits_have_no_exponent),
         cmocka_unit_test(equal_exchanges_beside_are_counted),
         cmocka_unit_test(what_holds_of_all_cases_is_not_said_of_n_of_n),
+        cmocka_unit_test(answers_that_came_too_late_are_not_told_as_lost),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
