@@ -23,7 +23,7 @@ struct evidence {
     uint64_t from_ns, until_ns;
 
     /* From arrivals, and TCP's state meanwhile. */
-    double outage_s, longest_gap_s;
+    double outage_s;
     unsigned outage_count;
     double start_bytes; /* that did not come for the start's sake */
     double start_s;
@@ -100,7 +100,8 @@ void evidence_take_readings(const struct reduction *reduction,
 /* ... and for longer than a lost acknowledgement's time-out explains: so many
  * times TCP's own spread of round trips. */
 #define OUTAGE_VARIATIONS 6.0
-/* ... and what then came at once would not have taken that share of it. */
+/* ... and what then came at once would not have taken that share of the time in
+ * which TCP sent nothing new: only what crossed before was held back. */
 #define OUTAGE_CAME_RATIO 0.3
 /* What is held back for as many cycles, and then comes at once, has crossed. */
 #define HOLD_LEAST_CYCLES 4.0
@@ -113,7 +114,7 @@ void evidence_take_readings(const struct reduction *reduction,
 #define OUTAGE_REPEATED_RATIO 0.03
 /* ... unless they are that share of the time, and it meets in between: no
  * waiting of TCP's comes to so much on a link that is else so quick. */
-#define OUTAGE_LONG_RATIO 0.25
+#define OUTAGE_LONG_RATIO 0.15
 /* Shares of the time that TCP was watched. */
 #define IDLE_LEAST_RATIO    0.05
 #define LIMITED_LEAST_RATIO 0.10

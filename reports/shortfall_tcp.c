@@ -11,6 +11,8 @@
 #define CONNECTIONS_MOST 16
 /* The longest that slow start can take, in needed round trips. */
 #define START_ROUNDS 20.0
+/* New ones that TCP sends to try, though nothing is reported to have come. */
+#define TRIED_SEGMENTS 1.0
 
 static uint64_t on_receiver(uint64_t at_ns, int64_t to_receiver_ns)
 {
@@ -109,7 +111,6 @@ static void add_shares(struct evidence *evidence, const struct watched *watched)
 struct around {
     double busy_us, receiver_us, took_us;
     double repeated_bytes;
-    double new_bytes; /* sent for the first time */
     double variation_s;
 };
 
@@ -140,14 +141,40 @@ static struct around around_gap(const struct rows *tcp, int64_t to_receiver_ns,
                                         - before[i]->receiver_limited_us);
         around.repeated_bytes +=
             (double) (after[i]->repeated_bytes - before[i]->repeated_bytes);
-        around.new_bytes += (double) after[i]->sent_bytes
-                            - (double) before[i]->sent_bytes
-                            - ((double) after[i]->repeated_bytes
-                               - (double) before[i]->repeated_bytes);
         around.variation_s = fmax(around.variation_s,
                                   (double) before[i]->rtt_variation_us * 1e-6);
     }
     return around;
+}
+
+/*
+ * How long, until the end of a gap, no new data went out.  They go out as
+ * others are reported to have come, also those that a lost one holds back; when
+ * nothing crosses they fill the window that was still open, and one more may
+ * try whether anybody is there.
+ */
+static double still_s(const struct rows *tcp, int64_t to_receiver_ns,
+                      uint64_t from_ns, uint64_t to_ns)
+{
+    double latest_bytes[CONNECTIONS_MOST] = { 0 };
+    uint64_t since_ns = to_ns;
+
+    for (size_t i = tcp->count; i-- > 0 && since_ns > from_ns;) {
+        const struct download_tcp *row = rows_at(tcp, i);
+        const uint64_t at_ns = on_receiver(row->at_ns, to_receiver_ns);
+        const double new_bytes =
+            (double) row->sent_bytes - (double) row->repeated_bytes;
+
+        if (row->connection >= CONNECTIONS_MOST || at_ns > to_ns)
+            continue;
+        double *latest = &latest_bytes[row->connection];
+
+        *latest = fmax(*latest, new_bytes);
+        if (*latest - new_bytes > TRIED_SEGMENTS * (double) row->segment_bytes)
+            break;
+        since_ns = at_ns;
+    }
+    return (double) (to_ns - (since_ns > from_ns ? since_ns : from_ns)) * 1e-9;
 }
 
 /* A lost segment holds back those behind it: they come all at once when it is
@@ -172,6 +199,13 @@ static double came_at_once_bytes(const struct evidence *evidence,
                  : 0;
 }
 
+/* Nothing to send, or the receiver did not want it: no outage. */
+static bool was_sending(const struct around *around)
+{
+    return around->busy_us >= around->took_us / 2
+           && around->receiver_us <= around->took_us / 2;
+}
+
 static void weigh_gap(struct evidence *evidence,
                       const struct arrivals *arrivals, const struct rows *tcp,
                       int64_t to_receiver_ns, uint64_t from_ns, uint64_t to_ns)
@@ -179,27 +213,21 @@ static void weigh_gap(struct evidence *evidence,
     const double gap_s =
         to_ns > from_ns ? (double) (to_ns - from_ns) * 1e-9 : 0;
     const double cycle_s = isnan(evidence->cycle_s) ? 0 : evidence->cycle_s;
-    const double came_s = came_at_once_bytes(evidence, arrivals, from_ns, to_ns)
-                          * BITS_PER_BYTE / evidence->expected_bps;
+    const double least_s = fmax(OUTAGE_LEAST_S, OUTAGE_LEAST_CYCLES * cycle_s);
 
-    evidence->longest_gap_s = fmax(evidence->longest_gap_s, gap_s);
-    if (gap_s < OUTAGE_LEAST_S || gap_s < OUTAGE_LEAST_CYCLES * cycle_s
-        || came_s > OUTAGE_CAME_RATIO * gap_s)
+    if (gap_s < least_s)
         return;
     const struct around around =
         around_gap(tcp, to_receiver_ns, from_ns, to_ns);
+    const double quiet_s = around.took_us > 0
+                               ? still_s(tcp, to_receiver_ns, from_ns, to_ns)
+                               : gap_s;
+    const double came_s = came_at_once_bytes(evidence, arrivals, from_ns, to_ns)
+                          * BITS_PER_BYTE / evidence->expected_bps;
 
-    /* Nothing to send, or the receiver did not want it: no outage. */
-    if (around.took_us > 0
-        && (around.busy_us < around.took_us / 2
-            || around.receiver_us > around.took_us / 2))
-        return;
-    if (gap_s < OUTAGE_VARIATIONS * around.variation_s)
-        return;
-    /* New data go out as others are reported to have come: also those that a
-     * lost one holds back.  When nothing crosses, nothing is reported. */
-    if (around.new_bytes * BITS_PER_BYTE / evidence->expected_bps
-        > OUTAGE_CAME_RATIO * gap_s)
+    if (!was_sending(&around)
+        || quiet_s < fmax(least_s, OUTAGE_VARIATIONS * around.variation_s)
+        || came_s > gap_s - quiet_s + OUTAGE_CAME_RATIO * quiet_s)
         return;
     evidence->outage_count++;
     evidence->outage_s += fmax(0, gap_s - fmax(cycle_s, came_s));

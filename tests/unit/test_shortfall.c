@@ -151,14 +151,7 @@ static void add_held_download(struct fixture *fixture, uint64_t from_s,
             receiver.begun_ns + (is_first ? first_s : to_s) * NS_PER_S;
         is_first = false;
     }
-    reduced_run_add(&fixture->run,
-                    &(struct made_exchange){ .kind = &download_kind,
-                                             .round = 1,
-                                             .plan_index = 1,
-                                             .from = "mill",
-                                             .to = "quay",
-                                             .spec = &fixture->spec },
-                    &sender, &receiver);
+    add_accounts(fixture, &sender, &receiver);
 }
 
 static void what_a_lost_segment_holds_back_at_the_end_has_crossed(void **state)
@@ -205,6 +198,63 @@ static void nothing_for_long_is_an_outage(void **state)
                 > 0.2 * shortfall->expected_bps);
     assert_true(shortfall->part_bps[PART_OUTAGE]
                 < 0.6 * shortfall->expected_bps);
+}
+
+/* While nothing crosses, 1.5 s long what a window still takes, and one segment
+ * later, to try. */
+static void send_into_outage(struct exchange_account *sender, double from_s)
+{
+    struct rows *tcp = &sender->series[1];
+    uint64_t more_bytes = 0;
+
+    for (size_t i = 0; i < tcp->count; i++) {
+        struct download_tcp *row = rows_at(tcp, i);
+        const double at_s =
+            (double) (row->at_ns - sender->begun_ns) * 1e-9 - from_s;
+
+        if (at_s > 0 && at_s < 1.5)
+            more_bytes += 6 * row->segment_bytes;
+        else if (at_s > 3 && at_s < 3.25)
+            more_bytes += row->segment_bytes;
+        row->sent_bytes += more_bytes;
+    }
+}
+
+static void what_the_window_takes_in_an_outage_does_not_hide_it(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    fixture->model.outages[0].from_ns = 12 * NS_PER_S;
+    fixture->model.outages[0].to_ns = 18 * NS_PER_S;
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    send_into_outage(&sender, 12);
+    add_accounts(fixture, &sender, &receiver);
+    assert_int_equal(explained(fixture)->dominant, PART_OUTAGE);
+}
+
+static void a_hold_before_an_outage_does_not_hide_it(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.outages[0].from_ns = 14 * NS_PER_S;
+    fixture->model.outages[0].to_ns = 22 * NS_PER_S;
+    add_held_download(fixture, 10, 10, 22);
+    assert_int_equal(explained(fixture)->dominant, PART_OUTAGE);
+}
+
+static void a_queue_that_overflows_does_not_hide_outages(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.air.queue_bytes = 8000;
+    fixture->model.outages[0].from_ns = 15 * NS_PER_S;
+    fixture->model.outages[0].to_ns = 21 * NS_PER_S;
+    fixture->model.outages[1].from_ns = 30 * NS_PER_S;
+    fixture->model.outages[1].to_ns = 32 * NS_PER_S;
+    add_download(fixture);
+    assert_int_equal(explained(fixture)->dominant, PART_OUTAGE);
 }
 
 static void a_small_receive_window_is_found(void **state)
@@ -431,6 +481,9 @@ int main(void)
         TEST(what_a_lost_segment_holds_back_at_the_end_has_crossed),
         TEST(a_hold_in_which_new_data_went_out_is_no_outage),
         TEST(an_outage_at_the_end_is_one_too),
+        TEST(what_the_window_takes_in_an_outage_does_not_hide_it),
+        TEST(a_hold_before_an_outage_does_not_hide_it),
+        TEST(a_queue_that_overflows_does_not_hide_outages),
         TEST(a_small_receive_window_is_found),
         TEST(a_small_send_buffer_is_found),
         TEST(a_sender_with_nothing_to_send_is_no_outage),
