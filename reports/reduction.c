@@ -234,7 +234,7 @@ void finding_set(struct finding *finding, const struct estimate *estimate,
                  uint64_t samples_count)
 {
     finding->value = estimate->value;
-    finding->low = estimate->low;
+    finding->low = estimate->low < 0 ? 0 : estimate->low;
     finding->high = estimate->high;
     finding->samples_count = samples_count;
 }
@@ -255,7 +255,8 @@ void finding_set_why(struct finding *finding, const char *format, ...)
 static void say_what_would_decide(struct finding *finding, double limit,
                                   double took_s)
 {
-    const double half = (finding->high - finding->low) / 2;
+    /* The lower half may be cut at 0. */
+    const double half = finding->high - finding->value;
     const double distance = fabs(finding->value - limit);
     const double more_s = took_s * (half * half / distance / distance - 1);
 

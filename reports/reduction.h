@@ -233,6 +233,8 @@ int reduction_read_arrivals(const struct reduction *reduction,
 bool reduction_is_account_missing(const struct account_record *account,
                                   const char *end, char *ret_why, size_t size);
 
+/* An estimate of what can't be negative: rates, times, shares, ratios.  Its
+ * interval is cut at 0. */
 void finding_set(struct finding *finding, const struct estimate *estimate,
                  uint64_t samples_count);
 __attribute__((format(printf, 2, 3))) void

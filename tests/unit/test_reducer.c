@@ -220,6 +220,25 @@ static void repeats_give_whole_transfers_an_interval(void **state)
     assert_close(whole->high - whole->value, 4.30265 * 1000 / sqrt(3), 0.02);
 }
 
+static void no_interval_goes_below_zero(void **state)
+{
+    struct reduced_run *fixture = *state;
+    const double rates_bps[] = { 4000, 40000 };
+
+    for (size_t i = 0; i < COUNT_OF(rates_bps); i++) {
+        const struct made_download download = steady_download(rates_bps[i]);
+
+        add_download(fixture, 0, i + 1, &download);
+    }
+    reduced_run_reduce(fixture);
+    const struct finding *whole =
+        reduced_run_find_of(fixture, "goodput_whole", "calm", 0);
+
+    /* t(0.975; 1) = 12.7062 times the standard error, and none below 0. */
+    assert_true(whole->low == 0 && !signbit(whole->low));
+    assert_true(whole->high - whole->value > 2 * whole->value);
+}
+
 static void
 rounds_together_have_the_error_of_their_own_or_their_spread(void **state)
 {
@@ -703,6 +722,7 @@ int main(void)
         WITH_FIXTURE(a_straddling_interval_is_undecided_and_says_how_much_more),
         WITH_FIXTURE(too_short_a_download_gives_only_the_whole_transfer),
         WITH_FIXTURE(repeats_give_whole_transfers_an_interval),
+        WITH_FIXTURE(no_interval_goes_below_zero),
         WITH_FIXTURE(
             rounds_together_have_the_error_of_their_own_or_their_spread),
         WITH_FIXTURE(gain_is_the_ratio_of_the_steps_with_the_promise_beside_it),
