@@ -168,11 +168,23 @@ static bool differs(const struct plan *plan, const struct plan_step *step,
 {
     static const char *const of_step[] = { "symbol_rate", "levels", "code_rate",
                                            "usable_rate", NULL };
-    static const char *const of_link[] = {
-        "access",     "slots",         "slot_overhead",
-        "slot_limit", "frame.payload", "frame.overhead",
-        "mtu",        "window",        NULL
-    };
+    static const char *const of_link[] = { "access",
+                                           "slots",
+                                           "slot_overhead",
+                                           "slot_least",
+                                           "slot_limit",
+                                           "frame.payload",
+                                           "frame.overhead",
+                                           "repeats.limit",
+                                           "repeats.delay",
+                                           "contention.carrier_sense",
+                                           "contention.slotted",
+                                           "contention.slot",
+                                           "contention.window",
+                                           "contention.window_most",
+                                           "mtu",
+                                           "window",
+                                           NULL };
     const char *key = differing_key(step_fields, COUNT_OF(step_fields), of_step,
                                     step, its_step);
 

@@ -283,6 +283,15 @@ static void another_channel_is_no_reference(void **state)
     field->link.slot_limit_ns = range_unsaid();
     assert_refused(fixture, "slot_limit was another there");
     *field = was;
+    field->link.slot_least_ns = (struct range){ 20e6, 20e6 };
+    assert_refused(fixture, "slot_least was another there");
+    *field = was;
+    field->link.repeats_limit_count = 4;
+    assert_refused(fixture, "repeats.limit was another there");
+    *field = was;
+    field->link.contention_window_count = 16;
+    assert_refused(fixture, "contention.window was another there");
+    *field = was;
     field->link.stations_count = 3;
     assert_refused(fixture, "it had 1 stations, not 3");
     *field = was;
