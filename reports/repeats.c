@@ -176,13 +176,8 @@ size_t repeats_next(const struct reduction *reduction, size_t exchange)
     return reduction_exchange(reduction, exchange)->next_same;
 }
 
-bool repeats_are_same(const struct reduction *reduction, size_t a, size_t b)
-{
-    return reduction_exchange(reduction, a)->first_same
-           == reduction_exchange(reduction, b)->first_same;
-}
-
-size_t repeats_first_value(const struct reduction *reduction, size_t exchange)
+/* Exchanges are reduced in their order, so their values stand in it. */
+static size_t first_value(const struct reduction *reduction, size_t exchange)
 {
     size_t low = 0;
     size_t high = reduction->values.count;
@@ -204,7 +199,7 @@ void repeats_each_value(const struct reduction *reduction, size_t exchange,
                         void *owner)
 {
     do {
-        for (size_t i = repeats_first_value(reduction, exchange);
+        for (size_t i = first_value(reduction, exchange);
              i < reduction->values.count; i++) {
             const struct value_record *value = rows_at(&reduction->values, i);
 

@@ -17,14 +17,9 @@ void repeats_link(struct reduction *reduction);
 bool repeats_is_first(const struct reduction *reduction, size_t exchange);
 /* The next one; the count of all exchanges after the last. */
 size_t repeats_next(const struct reduction *reduction, size_t exchange);
-/* Two of one reduction. */
-bool repeats_are_same(const struct reduction *reduction, size_t a, size_t b);
 
-/* The first value (struct value_record) of that exchange; the others follow,
- * for exchanges are reduced in their order. */
-size_t repeats_first_value(const struct reduction *reduction, size_t exchange);
-/* Called with each value of that exchange and of those after it that are the
- * same. */
+/* Called with each value of that exchange; where is_all_rounds, also with those
+ * of the exchanges after it that are the same. */
 typedef void repeats_value_fn(void *owner, const struct value_record *value);
 void repeats_each_value(const struct reduction *reduction, size_t exchange,
                         bool is_all_rounds, repeats_value_fn *on_value,
@@ -33,7 +28,8 @@ void repeats_each_value(const struct reduction *reduction, size_t exchange,
 /* --- what was measured beside ----------------------------------------------
  */
 
-/* Of the round, the step and the two ends, whichever way. */
+/* Of the round, the step and the two ends, whichever way: for a lookup, whose
+ * finds repeats_are_beside() confirms. */
 uint64_t repeats_key_beside(const struct exchange_record *exchange);
 bool repeats_are_beside(const struct exchange_record *a,
                         const struct exchange_record *b);

@@ -34,7 +34,6 @@ struct evidence {
     double held_ratio; /* window below what the link needs, or in recovery */
     double sent_bytes, repeated_bytes, segment_bytes;
     double repeated_outside_bytes; /* not for an outage's sake */
-    double least_rtt_s;            /* NaN: not known */
 
     double foreign_bytes; /* the more of both ends */
     double foreign_share_ratio;

@@ -320,15 +320,11 @@ void evidence_take_tcp(struct evidence *evidence,
 {
     struct watched watched[CONNECTIONS_MOST] = { 0 };
 
-    evidence->least_rtt_s = (double) NAN;
-    for (size_t i = 0; i < tcp->count; i++) {
-        const struct download_tcp *row = rows_at(tcp, i);
-
-        evidence->segment_bytes = (double) row->segment_bytes;
-        if (row->least_rtt_us)
-            evidence->least_rtt_s =
-                fmin(evidence->least_rtt_s, (double) row->least_rtt_us * 1e-6);
-    }
+    if (tcp->count)
+        evidence->segment_bytes =
+            (double) ((const struct download_tcp *) rows_at(tcp,
+                                                            tcp->count - 1))
+                ->segment_bytes;
     watch(evidence, tcp, to_receiver_ns, watched);
     add_shares(evidence, watched);
     evidence->repeated_outside_bytes = evidence->repeated_bytes;
