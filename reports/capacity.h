@@ -110,8 +110,7 @@ enum capacity_said {
     SAID_YES
 };
 
-/* What is known of the moment beyond the plan.  All zero, or
- * capacity_situation_unsaid(): nothing. */
+/* What is known of the moment beyond the plan.  All zero: nothing. */
 struct situation {
     int is_ipv6;             /* enum capacity_said; nothing: as the plan's
                                 addresses */

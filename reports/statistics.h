@@ -36,13 +36,13 @@ struct estimate statistics_mean_interval(const double *values, size_t count,
  * there is nothing to share. */
 struct estimate statistics_wilson(uint64_t hits, uint64_t count, double level);
 
-/* A mean with its standard error and the degrees of freedom behind it. */
 /* The same for counts that are worth fewer than they are. */
 struct estimate statistics_wilson_of(double hits, double count, double level);
 /* How many independent values so many are worth whose neighbours correlate so:
  * n (1 - r1) / (1 + r1), of a first-order autoregression. */
 double statistics_effective_count(double count, double lag1);
 
+/* A mean with its standard error and the degrees of freedom behind it. */
 struct mean_error {
     double mean, error, degrees;
 };
