@@ -112,9 +112,9 @@ static void say_traffic(const struct newsletter_facts *facts, FILE *out)
         bool is_sent;
         const char *what;
     } sorts[] = {
-        { facts->has_pings, "short calls to be echoed" },
         { facts->has_downloads, "files" },
         { facts->has_messages, "text messages" },
+        { facts->has_pings, "short calls to be echoed" },
     };
     size_t sort_count = 0;
     size_t said_count = 0;

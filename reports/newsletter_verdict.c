@@ -149,9 +149,7 @@ static void say_undecided(const struct newsletter_facts *facts, FILE *out)
     (void) fputs(". That is no failure of the link; the question is open.",
                  out);
     if (facts->counts.meets)
-        (void) fputs(" Where the table is not named here, the promise is "
-                     "kept.",
-                     out);
+        (void) fputs(" Where it can be said, the promise is kept.", out);
 }
 
 static void say_suspect(const struct newsletter_facts *facts, FILE *out)

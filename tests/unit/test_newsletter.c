@@ -9,7 +9,6 @@
 #include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 /* cmocka.h must follow the four of them */
 #include <cmocka.h>
 
@@ -110,25 +109,14 @@ static const char *read_newsletter(struct fixture *fixture, const char *state)
 {
     struct report_summary summary;
     struct fault fault = { 0 };
-    struct stat facts = { 0 };
     char folder[128];
-    char path[160];
 
     made_run_end(&fixture->made, state);
     (void) snprintf(folder, sizeof(folder), "%s/report", fixture->made.folder);
     if (report_write(made_run_database(&fixture->made), fixture->made.run.run,
                      &fixture->made.plan, folder, &summary, &fault))
         fail_msg("%s", fault.text);
-    (void) snprintf(path, sizeof(path), "%s/newsletter.md", folder);
-    FILE *in = fopen(path, "r");
-
-    if (!in || fstat(fileno(in), &facts) != 0)
-        fail_msg("no file %s", path);
-    fixture->text = calloc(1, (size_t) facts.st_size + 1);
-    assert_non_null(fixture->text);
-    assert_int_equal(fread(fixture->text, 1, (size_t) facts.st_size, in),
-                     facts.st_size);
-    (void) fclose(in);
+    fixture->text = report_read(folder, "newsletter.md");
     if (getenv("SHOW"))
         print_message("%s\n(%zu words)\n", fixture->text,
                       spoken_tokens(fixture->text));
