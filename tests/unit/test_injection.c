@@ -280,17 +280,15 @@ static void nothing_acts_in_report_and_newsletter(void **state)
 /* Tags that the text may not bring in; and pictures are within the page. */
 static void check_page(const struct fixture *fixture)
 {
-    static const char *const tags[] = { "<script",     "onerror=alert(1)>",
-                                        "javascript:", "src=\"http",
-                                        "href=",       "<b>",
-                                        "<!--",        "<a " };
+    static const char *const tags[] = {
+        "<script", "onerror=alert(1)>", "src=\"http", "href=", "<b>", "<!--",
+        "<a "
+    };
     char *page = report_read(fixture->folder, "report.html");
 
     for (size_t i = 0; i < sizeof(tags) / sizeof(tags[0]); i++) {
-        const char *found = strstr(page, tags[i]);
-
         /* Escaped it is but text: "onerror=alert(1)&gt;". */
-        if (found && !(strcmp(tags[i], "javascript:") == 0 || found == page))
+        if (strstr(page, tags[i]))
             fail_msg("'%s' brings %s into the page", fixture->attack, tags[i]);
     }
     assert_plain_text("report.html", page, fixture->attack);
