@@ -122,7 +122,7 @@ static void free_channel(struct air *air, struct channel *channel,
     }
 }
 
-/* --- events --------------------------------------------------------------- */
+/* --- edges ---------------------------------------------------------------- */
 
 static void begin_transmission(struct air *air, struct channel *channel,
                                size_t end, uint64_t at_ns)
@@ -201,43 +201,43 @@ static uint64_t others_ns(const struct air *air, const struct channel *channel)
 }
 
 /* What happens first, and when. */
-enum event {
-    EVENT_FRAME_OVER,
-    EVENT_OTHERS_OVER,
-    EVENT_READY,
-    EVENT_BEGIN,
-    EVENT_OTHERS_BEGIN,
-    EVENT_COUNT
+enum edge {
+    EDGE_FRAME_OVER,
+    EDGE_OTHERS_OVER,
+    EDGE_READY,
+    EDGE_BEGIN,
+    EDGE_OTHERS_BEGIN,
+    EDGE_COUNT
 };
 
-static void find_events(const struct air *air, const struct channel *channel,
-                        uint64_t ret_ns[EVENT_COUNT])
+static void find_edges(const struct air *air, const struct channel *channel,
+                       uint64_t ret_ns[EDGE_COUNT])
 {
-    for (size_t i = 0; i < EVENT_COUNT; i++)
+    for (size_t i = 0; i < EDGE_COUNT; i++)
         ret_ns[i] = AIR_NEVER;
     for (size_t i = 0; i < channel->member_count; i++) {
         const struct radio *radio = &air->radios[channel->members[i]];
         const struct contender *one = &radio->contender;
 
         if (radio->is_sending)
-            ret_ns[EVENT_FRAME_OVER] =
-                earlier(ret_ns[EVENT_FRAME_OVER], radio->edge_ns);
+            ret_ns[EDGE_FRAME_OVER] =
+                earlier(ret_ns[EDGE_FRAME_OVER], radio->edge_ns);
         else if (one->state == CONTENTION_COUNTING)
-            ret_ns[EVENT_BEGIN] = earlier(ret_ns[EVENT_BEGIN], one->begin_ns);
+            ret_ns[EDGE_BEGIN] = earlier(ret_ns[EDGE_BEGIN], one->begin_ns);
         else if (one->state == CONTENTION_NOTHING)
-            ret_ns[EVENT_READY] =
-                earlier(ret_ns[EVENT_READY], radio_ready_ns(radio));
+            ret_ns[EDGE_READY] =
+                earlier(ret_ns[EDGE_READY], radio_ready_ns(radio));
     }
     if (channel->is_busy && !is_any_sending(air))
-        ret_ns[EVENT_OTHERS_OVER] = channel->others.busy_until_ns;
-    ret_ns[EVENT_OTHERS_BEGIN] = others_ns(air, channel);
+        ret_ns[EDGE_OTHERS_OVER] = channel->others.busy_until_ns;
+    ret_ns[EDGE_OTHERS_BEGIN] = others_ns(air, channel);
 }
 
-static enum event first_event(const uint64_t at_ns[EVENT_COUNT])
+static enum edge first_edge(const uint64_t at_ns[EDGE_COUNT])
 {
-    enum event first = EVENT_FRAME_OVER;
+    enum edge first = EDGE_FRAME_OVER;
 
-    for (enum event i = first; i < EVENT_COUNT; i++) {
+    for (enum edge i = first; i < EDGE_COUNT; i++) {
         if (at_ns[i] < at_ns[first])
             first = i;
     }
@@ -247,10 +247,10 @@ static enum event first_event(const uint64_t at_ns[EVENT_COUNT])
 uint64_t contention_edge_ns(const struct air *air,
                             const struct channel *channel)
 {
-    uint64_t events_ns[EVENT_COUNT];
+    uint64_t edges_ns[EDGE_COUNT];
 
-    find_events(air, channel, events_ns);
-    return events_ns[first_event(events_ns)];
+    find_edges(air, channel, edges_ns);
+    return edges_ns[first_edge(edges_ns)];
 }
 
 static void pass_frame(struct air *air, struct channel *channel, uint64_t at_ns)
@@ -269,30 +269,30 @@ static void pass_frame(struct air *air, struct channel *channel, uint64_t at_ns)
 
 void contention_pass_edge(struct air *air, struct channel *channel)
 {
-    uint64_t events_ns[EVENT_COUNT];
+    uint64_t edges_ns[EDGE_COUNT];
 
-    find_events(air, channel, events_ns);
-    const enum event event = first_event(events_ns);
-    const uint64_t at_ns = events_ns[event];
+    find_edges(air, channel, edges_ns);
+    const enum edge edge = first_edge(edges_ns);
+    const uint64_t at_ns = edges_ns[edge];
 
-    switch (event) {
-    case EVENT_FRAME_OVER:
+    switch (edge) {
+    case EDGE_FRAME_OVER:
         pass_frame(air, channel, at_ns);
         break;
-    case EVENT_OTHERS_OVER:
+    case EDGE_OTHERS_OVER:
         free_channel(air, channel, at_ns);
         break;
-    case EVENT_READY:
+    case EDGE_READY:
         for (size_t i = 0; i < channel->member_count; i++)
             join(air, channel, channel->members[i], at_ns, false);
         break;
-    case EVENT_BEGIN:
+    case EDGE_BEGIN:
         begin_due(air, channel, at_ns);
         break;
-    case EVENT_OTHERS_BEGIN:
+    case EDGE_OTHERS_BEGIN:
         others_come(air, channel, at_ns);
         break;
-    case EVENT_COUNT:
+    case EDGE_COUNT:
         break;
     }
 }

@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/air_inside.h"
 
-
 /* The flow of a turn, top to bottom. */
 static void begin_turn(struct air *air, struct channel *channel,
                        uint64_t at_ns);
@@ -158,10 +157,12 @@ static void pass_idle_turns(struct air *air, struct channel *channel,
     uint64_t turns_count = (now_ns - channel->edge_ns) / turn_ns + 1;
 
     if (others_ns != AIR_NEVER) {
-        const uint64_t until_others =
-            (others_ns - channel->turn_ns + turn_ns - 1) / turn_ns;
+        /* A turn may be told ahead, and others be set to come before it. */
+        const uint64_t left_ns =
+            others_ns > channel->turn_ns ? others_ns - channel->turn_ns : 0;
+        const uint64_t most_count = (left_ns + turn_ns - 1) / turn_ns;
 
-        turns_count = until_others < turns_count ? until_others : turns_count;
+        turns_count = most_count < turns_count ? most_count : turns_count;
     }
     count_idle_turns(channel, turns_count);
     channel->place = (channel->place + turns_count) % channel->ring_count;
