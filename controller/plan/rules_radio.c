@@ -114,7 +114,7 @@ static double slot_room_bytes(const struct plan_link *link,
     if (step->levels < 2)
         return (double) NAN;
     return air_s * step->symbol_rate_bd.high * log2((double) step->levels)
-           * step->code_rate_ratio / 8;
+           * step->code_rate_ratio / BITS_PER_BYTE;
 }
 
 /* A slot that outlasts its overhead, and yet has no room for any data. */

@@ -64,7 +64,7 @@ static int check_slot(const struct plan *plan, const struct air_config *config,
     for (size_t i = 0; i < config->step_count; i++) {
         const double room_ns =
             (double) config->slot_limit_ns - (double) config->slot_overhead_ns;
-        const double least_ns = 8e9
+        const double least_ns = (double) (BITS_PER_BYTE * NS_PER_S)
                                 * (double) (config->frame_overhead_bytes + 1)
                                 / (double) config->step_bps[i];
 
