@@ -245,12 +245,12 @@ static void take_packets(struct driver *driver, size_t end)
 static void on_message(void *owner, char *message, char *answer, size_t size)
 {
     const struct driver *driver = owner;
-    const struct orders orders = { .air = driver->air,
-                                   .timeline = driver->timeline,
-                                   .names = &driver->setup->names,
-                                   .hub = driver->setup->config.hub };
+    const struct driver_orders orders = { .air = driver->air,
+                                          .timeline = driver->timeline,
+                                          .names = &driver->setup->names,
+                                          .hub = driver->setup->config.hub };
 
-    orders_carry_out(&orders, now_ns(), message, answer, size);
+    driver_orders_carry_out(&orders, now_ns(), message, answer, size);
 }
 
 /* --- the loop ------------------------------------------------------------- */

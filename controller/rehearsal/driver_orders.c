@@ -20,8 +20,8 @@ static size_t find_name(const char *const *names, size_t count,
     return i;
 }
 
-static void set_step(const struct orders *orders, uint64_t now_ns, size_t end,
-                     const char *name, char *answer, size_t size)
+static void set_step(const struct driver_orders *orders, uint64_t now_ns,
+                     size_t end, const char *name, char *answer, size_t size)
 {
     const struct ledger_names *names = orders->names;
     const size_t step = find_name(names->steps, names->step_count, name);
@@ -37,8 +37,8 @@ static void set_step(const struct orders *orders, uint64_t now_ns, size_t end,
 
 /* What a radio can honestly know of itself: what it sent, and which frames for
  * it came through or were spoilt.  There is no level in this air. */
-static void tell_readings(const struct orders *orders, size_t end, char *answer,
-                          size_t size)
+static void tell_readings(const struct driver_orders *orders, size_t end,
+                          char *answer, size_t size)
 {
     struct air_reading reading;
     char registered[48] = "";
@@ -60,7 +60,7 @@ static void tell_readings(const struct orders *orders, size_t end, char *answer,
 
 /* --- what goes wrong ------------------------------------------------------ */
 
-static void begin_event(const struct orders *orders, uint64_t now_ns,
+static void begin_event(const struct driver_orders *orders, uint64_t now_ns,
                         const char *words, char *answer, size_t size)
 {
     struct fault fault = { 0 };
@@ -74,7 +74,7 @@ static void begin_event(const struct orders *orders, uint64_t now_ns,
         (void) snprintf(answer, size, "%s", fault.text);
 }
 
-static void end_event(const struct orders *orders, uint64_t now_ns,
+static void end_event(const struct driver_orders *orders, uint64_t now_ns,
                       const char *text, char *answer, size_t size)
 {
     const unsigned long number = strtoul(text, NULL, 10);
@@ -99,7 +99,7 @@ static void mark_cut(char *answer, size_t size)
     memcpy(end, mark, sizeof(mark));
 }
 
-static void tell_events(const struct orders *orders, uint64_t now_ns,
+static void tell_events(const struct driver_orders *orders, uint64_t now_ns,
                         char *answer, size_t size)
 {
     char *text = NULL;
@@ -118,7 +118,7 @@ static void tell_events(const struct orders *orders, uint64_t now_ns,
 
 /* --- all of them ---------------------------------------------------------- */
 
-static void carry_out_event(const struct orders *orders, uint64_t now_ns,
+static void carry_out_event(const struct driver_orders *orders, uint64_t now_ns,
                             const char *word, const char *rest, char *answer,
                             size_t size)
 {
@@ -133,9 +133,9 @@ static void carry_out_event(const struct orders *orders, uint64_t now_ns,
         tell_events(orders, now_ns, answer, size);
 }
 
-static void carry_out_at_radio(const struct orders *orders, uint64_t now_ns,
-                               const char *name, const char *step, char *answer,
-                               size_t size)
+static void carry_out_at_radio(const struct driver_orders *orders,
+                               uint64_t now_ns, const char *name,
+                               const char *step, char *answer, size_t size)
 {
     const struct ledger_names *names = orders->names;
     const size_t end = find_name(names->ends, names->end_count, name);
@@ -149,8 +149,9 @@ static void carry_out_at_radio(const struct orders *orders, uint64_t now_ns,
         tell_readings(orders, end, answer, size);
 }
 
-void orders_carry_out(const struct orders *orders, uint64_t now_ns,
-                      char *message, char *answer, size_t size)
+void driver_orders_carry_out(const struct driver_orders *orders,
+                             uint64_t now_ns, char *message, char *answer,
+                             size_t size)
 {
     char *tab = strchr(message, '\t');
 

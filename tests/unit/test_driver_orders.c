@@ -26,7 +26,7 @@ static const char plan_text[] =
 struct fixture {
     struct plan plan;
     struct ledger_names names;
-    struct orders orders;
+    struct driver_orders orders;
     uint64_t now_ns;
 };
 
@@ -55,10 +55,11 @@ static int make_channel(void **state)
                                             .end_count = 2,
                                             .step_count = 2 };
     fixture->orders =
-        (struct orders){ .air = air_new(&config, &listener, 0),
-                         .timeline = timeline_new(&fixture->plan, 0, NULL),
-                         .names = &fixture->names,
-                         .hub = config.hub };
+        (struct driver_orders){ .air = air_new(&config, &listener, 0),
+                                .timeline =
+                                    timeline_new(&fixture->plan, 0, NULL),
+                                .names = &fixture->names,
+                                .hub = config.hub };
     *state = fixture;
     return 0;
 }
@@ -83,8 +84,8 @@ static const char *order(struct fixture *fixture, const char *text)
 
     fixture->now_ns += NS_PER_S;
     (void) snprintf(message, sizeof(message), "%s", text);
-    orders_carry_out(&fixture->orders, fixture->now_ns, message, answer,
-                     sizeof(answer));
+    driver_orders_carry_out(&fixture->orders, fixture->now_ns, message, answer,
+                            sizeof(answer));
     return answer;
 }
 
