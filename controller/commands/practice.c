@@ -4,6 +4,7 @@
 #include "controller/rehearsal/driver.h"
 
 #include <string.h>
+#include <uv.h>
 
 /*
  * The emulated radios of a rehearsal that runs.  With an END it is what stands
@@ -89,7 +90,10 @@ static int practice_run(const char *const *arguments, size_t argument_count,
         read_radio(arguments[0], arguments[1], &fault);
     else
         make_trouble(arguments[0], wish, &fault);
-    return fault.code ? outcome_fault("practice", &fault) : STATUS_MET;
+    if (!fault.code)
+        return STATUS_MET;
+    (void) outcome_fault("practice", &fault);
+    return fault.code == UV_EINVAL ? STATUS_USAGE : STATUS_OURS;
 }
 
 const struct command practice_command = {
