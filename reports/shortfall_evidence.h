@@ -113,7 +113,7 @@ void evidence_take_readings(const struct reduction *reduction,
 #define OUTAGE_REPEATED_RATIO 0.03
 /* ... unless they are that share of the time, and it meets in between: no
  * waiting of TCP's comes to so much on a link that is else so quick. */
-#define OUTAGE_LONG_RATIO 0.15
+#define OUTAGE_LONG_RATIO 0.10
 /* Shares of the time that TCP was watched. */
 #define IDLE_LEAST_RATIO    0.05
 #define LIMITED_LEAST_RATIO 0.10

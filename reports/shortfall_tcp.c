@@ -225,8 +225,8 @@ static void weigh_gap(struct evidence *evidence,
     const double came_s = came_at_once_bytes(evidence, arrivals, from_ns, to_ns)
                           * BITS_PER_BYTE / evidence->expected_bps;
 
-    if (!was_sending(&around)
-        || quiet_s < fmax(least_s, OUTAGE_VARIATIONS * around.variation_s)
+    if (!was_sending(&around) || quiet_s < least_s
+        || gap_s < OUTAGE_VARIATIONS * around.variation_s
         || came_s > gap_s - quiet_s + OUTAGE_CAME_RATIO * quiet_s)
         return;
     evidence->outage_count++;

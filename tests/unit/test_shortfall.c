@@ -234,6 +234,27 @@ static void what_the_window_takes_in_an_outage_does_not_hide_it(void **state)
     assert_int_equal(explained(fixture)->dominant, PART_OUTAGE);
 }
 
+/* A long queue: round trips vary by seconds, and the window takes for seconds
+ * what nobody hears. */
+static void a_long_queue_does_not_hide_an_outage(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    fixture->model.outages[0].from_ns = 14 * NS_PER_S;
+    fixture->model.outages[0].to_ns = 26 * NS_PER_S;
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    send_into_outage(&sender, 18);
+    for (size_t i = 0; i < sender.series[1].count; i++) {
+        struct download_tcp *row = rows_at(&sender.series[1], i);
+
+        row->rtt_variation_us = 2000000;
+    }
+    add_accounts(fixture, &sender, &receiver);
+    assert_int_equal(explained(fixture)->dominant, PART_OUTAGE);
+}
+
 static void a_hold_before_an_outage_does_not_hide_it(void **state)
 {
     struct fixture *fixture = *state;
@@ -482,6 +503,7 @@ int main(void)
         TEST(a_hold_in_which_new_data_went_out_is_no_outage),
         TEST(an_outage_at_the_end_is_one_too),
         TEST(what_the_window_takes_in_an_outage_does_not_hide_it),
+        TEST(a_long_queue_does_not_hide_an_outage),
         TEST(a_hold_before_an_outage_does_not_hide_it),
         TEST(a_queue_that_overflows_does_not_hide_outages),
         TEST(a_small_receive_window_is_found),
