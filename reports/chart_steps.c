@@ -87,10 +87,15 @@ static void title_exceptions(const struct verdict_counts *counts, size_t judged,
         const char *what;
     } exceptions[] = { { counts->is_short, "short" },
                        { counts->exceeds, "above what is possible" },
-                       { counts->undecided, "undecided" } };
+                       { counts->undecided, "undecided" },
+                       { counts->missing, "not measured" } };
     int used =
-        snprintf(ret_title, size, "%zu of %zu carry what the step should",
-                 counts->meets, judged);
+        counts->meets
+            ? snprintf(ret_title, size, "%zu of %zu %s what the step should",
+                       counts->meets, judged,
+                       counts->meets == 1 ? "carries" : "carry")
+            : snprintf(ret_title, size,
+                       "None is shown to carry what the step should");
 
     for (size_t i = 0; i < COUNT_OF(exceptions); i++) {
         if (exceptions[i].count)
@@ -102,10 +107,10 @@ static void title_exceptions(const struct verdict_counts *counts, size_t judged,
 static void title_steps(const struct rows *table, char *ret_title, size_t size)
 {
     const struct verdict_counts counts = wording_counts(table);
-    const size_t judged =
-        counts.meets + counts.is_short + counts.exceeds + counts.undecided;
+    const size_t judged = counts.meets + counts.is_short + counts.exceeds
+                          + counts.undecided + counts.missing;
 
-    if (!judged)
+    if (judged == counts.missing)
         (void) snprintf(ret_title, size, "Goodput by step and direction");
     else if (counts.meets == judged)
         (void) snprintf(ret_title, size,

@@ -64,6 +64,7 @@ void markdown_goodput(const struct reduction *reduction, FILE *out)
         (void) fprintf(out,
                        "\n*meets*: the whole interval lies above %.0f %% of "
                        "the low end of what was expected; *short*: below it; "
+                       "*undecided*: on both sides of it; "
                        "*exceeds*: above the high end, a sign that something "
                        "is not as stated.\n\n",
                        100 * plan_meets_ratio(reduction->plan));

@@ -186,6 +186,17 @@ static void write_sizes(const struct reduction *reduction, FILE *out)
         (void) fprintf(out, " Each had %.0f characters.", first->mean);
 }
 
+/* Less is better here, unlike in the goodput's table. */
+static void write_verdicts(const struct reduction *reduction, FILE *out)
+{
+    (void) fprintf(out,
+                   "*meets*: the whole interval of p50 lies below %.0f %% of "
+                   "the high end of what was expected; *short*: above it, too "
+                   "slow; *undecided*: on both sides of it; *exceeds*: quicker "
+                   "than can be, a sign that something is not as stated.\n\n",
+                   100 / plan_meets_ratio(reduction->plan));
+}
+
 void markdown_messages(const struct reduction *reduction, FILE *out)
 {
     struct rows table = wording_table(reduction, "unconfirmed");
@@ -205,6 +216,8 @@ void markdown_messages(const struct reduction *reduction, FILE *out)
         for (size_t i = 0; i < table.count; i++)
             write_row(reduction, &table, &columns, i, out);
         (void) fputc('\n', out);
+        if (columns.has_expected)
+            write_verdicts(reduction, out);
         for (size_t i = 0; i < table.count; i++)
             write_sentence(reduction, &table, i, out);
         (void) fputc('\n', out);

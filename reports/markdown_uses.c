@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/markdown_uses.h"
 
+#include "reports/reach.h"
 #include "reports/uses.h"
 #include "reports/wording.h"
 
@@ -100,8 +101,11 @@ static bool gather(const struct reduction *reduction, const char *step,
     note_goodput(reduction, step, "goodput_steady", ret_figures);
     if (!has_rate(ret_figures))
         note_goodput(reduction, step, "goodput_whole", ret_figures);
-    return has_rate(ret_figures) || range_is_said(ret_figures->rtt_ns)
-           || range_is_said(ret_figures->confirmed_ns);
+    /* What lies behind a break cannot be judged before it is mended. */
+    return has_rate(ret_figures)
+           || (!reach_has_break(reduction)
+               && (range_is_said(ret_figures->rtt_ns)
+                   || range_is_said(ret_figures->confirmed_ns)));
 }
 
 static void write_step(const char *step, const struct uses_figures *figures,

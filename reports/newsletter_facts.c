@@ -206,13 +206,6 @@ static bool is_any_way_dead(const struct rows *ways)
     return false;
 }
 
-static bool has_break(const struct reduction *reduction)
-{
-    char breaks[640] = "";
-
-    return reach_append_breaks(reduction, breaks, sizeof(breaks));
-}
-
 static enum outcome outcome_of(const struct newsletter_facts *facts)
 {
     const struct verdict_counts *counts = &facts->counts;
@@ -236,7 +229,7 @@ static enum outcome outcome_of(const struct newsletter_facts *facts)
         return is_any_way_dead(&facts->ways) ? OUTCOME_SHORT : OUTCOME_MEASURED;
     if (facts->ways.count)
         return OUTCOME_SHORT;
-    return has_break(facts->reduction) ? OUTCOME_BREAK : OUTCOME_ECHOES;
+    return reach_has_break(facts->reduction) ? OUTCOME_BREAK : OUTCOME_ECHOES;
 }
 
 void newsletter_facts_find(const struct reduction *reduction,

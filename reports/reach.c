@@ -165,6 +165,13 @@ bool reach_append_breaks(const struct reduction *reduction, char *text,
     return has_break;
 }
 
+bool reach_has_break(const struct reduction *reduction)
+{
+    char breaks[640] = "";
+
+    return reach_append_breaks(reduction, breaks, sizeof(breaks));
+}
+
 void reach_add_methods(struct reduction *reduction)
 {
     const struct plan *plan = reduction->plan;

@@ -23,6 +23,8 @@ void reach_write(const struct reduction *reduction, FILE *out);
 bool reach_append_breaks(const struct reduction *reduction, char *text,
                          size_t size);
 
+bool reach_has_break(const struct reduction *reduction);
+
 /* How it was measured: which ends were seen from one end only. */
 void reach_add_methods(struct reduction *reduction);
 

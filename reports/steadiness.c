@@ -25,7 +25,8 @@ void steadiness_why(const struct steady *steady, char *ret_why, size_t size)
         return;
     case STEADY_SHORT:
         (void) snprintf(ret_why, size,
-                        "needs %d whole cycles, the span holds %zu",
+                        "too short for a steady figure: %d whole cycles are "
+                        "needed, %zu came",
                         STEADY_CYCLES_LEAST, steady->count);
         return;
     case STEADY_UNSETTLED:
@@ -35,7 +36,8 @@ void steadiness_why(const struct steady *steady, char *ret_why, size_t size)
         return;
     case STEADY_SHORT_AFTER_CUT:
         (void) snprintf(ret_why, size,
-                        "needs %d whole cycles, %zu are left after the warm-up",
+                        "too short for a steady figure: %d whole cycles are "
+                        "needed, %zu are left after the warm-up",
                         STEADY_CYCLES_LEAST, steady->count - steady->cut_count);
         return;
     case STEADY_SLOW:

@@ -195,7 +195,7 @@ void wording_expected(const struct finding *finding, double unit,
                                    .high = finding->expected_high };
     const int of_range = decimals_of(&range, unit, 3);
     const int of_value =
-        isnan(finding->value) ? of_range : decimals_of(finding, unit, 3);
+        isfinite(finding->value) ? decimals_of(finding, unit, 3) : of_range;
     const int decimals = of_value > of_range ? of_value : of_range;
 
     if (isnan(finding->expected_low))

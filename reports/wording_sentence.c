@@ -141,7 +141,10 @@ static void say_missing(char *text, size_t size,
             continue;
         append(text, size, "%s",
                count++ ? ", " : " No data came through from ");
-        append_case(text, size, rows_at(table, i));
+        const struct finding *nothing = rows_at(table, i);
+
+        append(text, size, "%s to %s on %s", nothing->from, nothing->to,
+               nothing->step);
     }
     if (nothing_count) {
         append_more(text, size, nothing_count);
@@ -235,6 +238,11 @@ static void say_echoes_of(char *text, size_t size, const struct echoes *echoes,
         return;
     if (echoes->lost_count < 0.5) {
         append(text, size, " All %llu echoes%s were answered.",
+               (unsigned long long) echoes->sent_count, where);
+        return;
+    }
+    if (lost_count > (double) echoes->sent_count - 0.5) {
+        append(text, size, " None of %llu echoes%s was answered.",
                (unsigned long long) echoes->sent_count, where);
         return;
     }

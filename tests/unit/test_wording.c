@@ -240,6 +240,8 @@ static void answers_that_came_too_late_are_not_told_as_lost(void **state)
     assert_echoes(0, 0, "All 40 echoes were answered.");
     assert_echoes(7, 0, "Of 40 echoes 7 were lost.");
     assert_echoes(7, 7, "Of 40 echoes 7 were answered too late.");
+    assert_echoes(40, 0, "None of 40 echoes was answered.");
+    assert_echoes(40, 40, "Of 40 echoes 40 were answered too late.");
     assert_echoes(7, 5,
                   "Of 40 echoes 5 were answered too late, and 2 were "
                   "lost.");
