@@ -25,7 +25,7 @@ bool event_loss_is_right(const struct plan_faults *loss,
                          struct event_mistake *ret_mistake);
 
 /* "loss chance=10% from=skerry": what, then the keys of a plan's event but for
- * `at`.  It begins at_ns. */
+ * `at`.  It begins at_ns.  0 or UV_EINVAL; then *ret_event is left alone. */
 int event_read(const struct plan *plan, const char *words, uint64_t at_ns,
                struct plan_event *ret_event, struct fault *fault);
 /* The same words; ret_text holds EVENT_TEXT_SIZE. */

@@ -29,7 +29,8 @@
  * itself.  A lost frame is repeated whole, up to repeats_limit_count times and
  * before new data; the packets of a direction are handed over in their order.
  * A packet is delivered when its last frame is over and has crossed the
- * distance.
+ * distance.  Where a slower step's slot is too short for a frame that is to be
+ * repeated, it is cut up.
  *
  * Contention.  With carrier sense the contention slots are counted from when
  * the channel last became free; the way through the air is left out of what is
@@ -172,6 +173,8 @@ void air_set_step(struct air *air, uint64_t now_ns, size_t end, size_t step);
 /* The radio stays on that step, whatever air_set_step() says; AIR_NO_STEP: it
  * goes by what it was told again. */
 void air_stick_step(struct air *air, uint64_t now_ns, size_t end, size_t step);
+/* What goes wrong on that way, from the next frame or packet on; air_faults():
+ * borrowed until it is set again. */
 void air_set_faults(struct air *air, uint64_t now_ns, size_t from, size_t to,
                     const struct faults_config *config);
 const struct faults_config *air_faults(const struct air *air, size_t from,
@@ -200,6 +203,7 @@ struct air_reading {
 void air_read(const struct air *air, size_t end,
               struct air_reading *ret_reading);
 
+/* Room taken in that end's queue: what waits, and what is being sent. */
 uint64_t air_waiting_bytes(const struct air *air, size_t end);
 
 #endif

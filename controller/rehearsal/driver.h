@@ -39,6 +39,9 @@ int driver_run(const struct driver_setup *setup, int ready,
                struct fault *fault);
 
 /*
+ * What is told to a practice link that runs.  All return 0, or a negative code
+ * and its words: -EINVAL where the link did not take what it was told.
+ *
  * Set a practice radio to a step: what an agent's own step command does.
  * folder is that of the rehearsal.
  */

@@ -49,11 +49,13 @@ void timeline_apply(struct timeline *timeline, struct air *air,
                     uint64_t now_ns);
 
 /* An event begins now: "loss chance=10% from=skerry for=20s", see
- * controller/plan/event.h. */
+ * controller/plan/event.h.  0, -EINVAL (the words), -ENOTSUP (a clock step
+ * without computers) or -E2BIG (too many at one time). */
 int timeline_begin(struct timeline *timeline, struct air *air, uint64_t now_ns,
                    const char *words, unsigned *ret_number,
                    struct fault *fault);
-/* Before its time; one that has not begun never does. */
+/* Before its time; one that has not begun never does.  0, or -EINVAL: no such
+ * number waits or holds. */
 int timeline_end(struct timeline *timeline, struct air *air, uint64_t now_ns,
                  unsigned number, struct fault *fault);
 
