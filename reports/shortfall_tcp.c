@@ -11,8 +11,10 @@
 #define CONNECTIONS_MOST 16
 /* The longest that slow start can take, in needed round trips. */
 #define START_ROUNDS 20.0
-/* New ones that TCP sends to try, though nothing is reported to have come. */
-#define TRIED_SEGMENTS 1.0
+/* New ones that TCP sends to try: one while nothing is reported to have come
+ * (RFC 8985 section 7), two at the first report after a time-out (RFC 5682),
+ * which may be of one that had come before. */
+#define TRIED_SEGMENTS 3.0
 
 static uint64_t on_receiver(uint64_t at_ns, int64_t to_receiver_ns)
 {
@@ -150,13 +152,16 @@ static struct around around_gap(const struct rows *tcp, int64_t to_receiver_ns,
 /*
  * How long, until the end of a gap, no new data went out.  They go out as
  * others are reported to have come, also those that a lost one holds back; when
- * nothing crosses they fill the window that was still open, and one more may
- * try whether anybody is there.
+ * nothing crosses they fill the window that was still open, and a few more may
+ * try whether anybody is there.  0: more than a few went out, for a link so
+ * slow.
  */
-static double still_s(const struct rows *tcp, int64_t to_receiver_ns,
-                      uint64_t from_ns, uint64_t to_ns)
+static double still_s(const struct evidence *evidence, const struct rows *tcp,
+                      int64_t to_receiver_ns, uint64_t from_ns, uint64_t to_ns)
 {
     double latest_bytes[CONNECTIONS_MOST] = { 0 };
+    double tried_bytes[CONNECTIONS_MOST] = { 0 };
+    double all_bytes = 0;
     uint64_t since_ns = to_ns;
 
     for (size_t i = tcp->count; i-- > 0 && since_ns > from_ns;) {
@@ -172,9 +177,18 @@ static double still_s(const struct rows *tcp, int64_t to_receiver_ns,
         *latest = fmax(*latest, new_bytes);
         if (*latest - new_bytes > TRIED_SEGMENTS * (double) row->segment_bytes)
             break;
+        tried_bytes[row->connection] = *latest - new_bytes;
         since_ns = at_ns;
     }
-    return (double) (to_ns - (since_ns > from_ns ? since_ns : from_ns)) * 1e-9;
+    const double quiet_s =
+        (double) (to_ns - (since_ns > from_ns ? since_ns : from_ns)) * 1e-9;
+
+    for (size_t i = 0; i < CONNECTIONS_MOST; i++)
+        all_bytes += tried_bytes[i];
+    return all_bytes * BITS_PER_BYTE / evidence->expected_bps
+                   > OUTAGE_CAME_RATIO * quiet_s
+               ? 0
+               : quiet_s;
 }
 
 /* A lost segment holds back those behind it: they come all at once when it is
@@ -219,9 +233,10 @@ static void weigh_gap(struct evidence *evidence,
         return;
     const struct around around =
         around_gap(tcp, to_receiver_ns, from_ns, to_ns);
-    const double quiet_s = around.took_us > 0
-                               ? still_s(tcp, to_receiver_ns, from_ns, to_ns)
-                               : gap_s;
+    const double quiet_s =
+        around.took_us > 0
+            ? still_s(evidence, tcp, to_receiver_ns, from_ns, to_ns)
+            : gap_s;
     const double came_s = came_at_once_bytes(evidence, arrivals, from_ns, to_ns)
                           * BITS_PER_BYTE / evidence->expected_bps;
 

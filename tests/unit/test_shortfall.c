@@ -200,8 +200,8 @@ static void nothing_for_long_is_an_outage(void **state)
                 < 0.6 * shortfall->expected_bps);
 }
 
-/* While nothing crosses, 1.5 s long what a window still takes, and one segment
- * later, to try. */
+/* While nothing crosses, 1.5 s long what a window still takes, and three
+ * segments later, to try. */
 static void send_into_outage(struct exchange_account *sender, double from_s)
 {
     struct rows *tcp = &sender->series[1];
@@ -214,7 +214,7 @@ static void send_into_outage(struct exchange_account *sender, double from_s)
 
         if (at_s > 0 && at_s < 1.5)
             more_bytes += 6 * row->segment_bytes;
-        else if (at_s > 3 && at_s < 3.25)
+        else if (at_s > 3 && at_s < 3.75)
             more_bytes += row->segment_bytes;
         row->sent_bytes += more_bytes;
     }
