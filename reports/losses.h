@@ -19,12 +19,14 @@ struct losses {
     bool is_first_lost, is_last_lost;
 };
 
+/* The next one that was sent; all zero at first. */
 void losses_add(struct losses *losses, bool is_lost);
 
 /* Lag-1 autocorrelation of the losses; NaN: none or all were lost. */
 double losses_lag1(const struct losses *losses);
 /* As many as they are where no correlation is shown. */
 double losses_effective_count(const struct losses *losses);
+/* Of the share lost; level: 0.95 ...  NaN: nothing was sent. */
 struct estimate losses_interval(const struct losses *losses, double level);
 
 #endif

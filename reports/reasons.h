@@ -9,6 +9,8 @@
  * the way or the time is in doubt, both verdicts; what can only have made the
  * link look worse, "short"; what left a part of it out, "meets". DEVELOPERS.md,
  * "What doubts take away", has the table.
+ * False: nothing takes that verdict (enum verdict) away; else the gravest
+ * reason as a finding's "why".
  */
 bool reasons_against(const struct reduction *reduction,
                      const struct exchange_record *exchange, int verdict,
