@@ -11,7 +11,7 @@ const struct finding *markdown_like(const struct reduction *reduction,
         const struct finding *other = rows_at(&reduction->findings, i);
 
         if (strcmp(other->measure, measure) == 0
-            && wording_is_alike(other, finding))
+            && wording_is_alike(finding, other))
             return other;
     }
     return NULL;
