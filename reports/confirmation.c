@@ -19,15 +19,6 @@ struct talk {
     double message_bytes, confirm_bytes; /* with it, without the text */
 };
 
-static size_t end_index(const struct plan *plan, const char *name)
-{
-    size_t i = 0;
-
-    while (i < plan->end_count && strcmp(plan->ends[i].name, name) != 0)
-        i++;
-    return i;
-}
-
 static double name_bytes(const struct plan_end *end)
 {
     return (double) strlen(end->call[0] ? end->call : end->name);
@@ -50,8 +41,8 @@ static bool find_talk(const struct reduction *reduction,
 {
     const struct plan *plan = reduction->plan;
     const struct messages_spec *spec = (const void *) exchange->spec.bytes;
-    const size_t first = end_index(plan, exchange->from);
-    const size_t second = end_index(plan, exchange->to);
+    const size_t first = plan_find_end(plan, exchange->from);
+    const size_t second = plan_find_end(plan, exchange->to);
     const double header_bytes = TCP_HEADER_BYTES + TCP_TIMESTAMP_BYTES;
 
     if (first == plan->end_count || second == plan->end_count)

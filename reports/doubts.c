@@ -164,11 +164,9 @@ static void doubt_account(struct reduction *reduction,
 /* Of others no account is to come. */
 static bool is_end_with_agent(const struct plan *plan, const char *name)
 {
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (strcmp(plan->ends[i].name, name) == 0)
-            return plan_has_agent(plan, (int) i);
-    }
-    return false;
+    const size_t end = plan_find_end(plan, name);
+
+    return end < plan->end_count && plan_has_agent(plan, (int) end);
 }
 
 void doubts_add(struct reduction *reduction)

@@ -170,11 +170,9 @@ static void weigh_way(struct reduction *reduction,
 static const struct plan_end *plan_end_of(const struct plan *plan,
                                           const char *name)
 {
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (strcmp(plan->ends[i].name, name) == 0)
-            return &plan->ends[i];
-    }
-    return NULL;
+    const size_t end = plan_find_end(plan, name);
+
+    return end < plan->end_count ? &plan->ends[end] : NULL;
 }
 
 static void weigh_interface(struct reduction *reduction,

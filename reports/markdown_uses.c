@@ -5,16 +5,6 @@
 #include "reports/uses.h"
 #include "reports/wording.h"
 
-/* Is the data's source at the hub? */
-static bool is_from_hub(const struct plan *plan, const char *from)
-{
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (strcmp(plan->ends[i].name, from) == 0)
-            return plan->ends[i].role == ROLE_HUB;
-    }
-    return false;
-}
-
 static struct range widened(struct range range, double low, double high)
 {
     if (!range_is_said(range))
@@ -36,7 +26,7 @@ static void note_goodput(const struct reduction *reduction, const char *step,
 
     for (size_t i = 0; i < table.count; i++) {
         const struct finding *finding = rows_at(&table, i);
-        struct range *range = is_from_hub(reduction->plan, finding->from)
+        struct range *range = plan_is_hub(reduction->plan, finding->from)
                                   ? &figures->down_bps
                                   : &figures->up_bps;
 

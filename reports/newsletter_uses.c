@@ -101,14 +101,9 @@ static struct range slowest_way(const struct newsletter_facts *facts,
 
     for (size_t i = 0; i < facts->ways.count; i++) {
         const struct finding *way = rows_at(&facts->ways, i);
-        bool is_from = false;
 
-        for (size_t n = 0; n < plan->end_count; n++)
-            is_from = is_from
-                      || (plan->ends[n].role == ROLE_HUB
-                          && strcmp(plan->ends[n].name, way->from) == 0);
-        if (is_from != is_from_hub || strcmp(way->step, step) != 0
-            || !newsletter_arrived(way))
+        if (plan_is_hub(plan, way->from) != is_from_hub
+            || strcmp(way->step, step) != 0 || !newsletter_arrived(way))
             continue;
         const struct range range = range_of(way, 1);
 

@@ -38,22 +38,13 @@ static void add_end_words(struct scrub *scrub, const struct plan_end *end)
                    public_position[0] ? public_position : "(position)");
 }
 
-static bool is_end(const struct plan *plan, const char *name)
-{
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (strcmp(plan->ends[i].name, name) == 0)
-            return true;
-    }
-    return false;
-}
-
 /* Hosts that are no end of the plan are told apart by numbers. */
 static void add_host(struct scrub *scrub, const struct plan *plan,
                      struct rows *hosts, const char *name)
 {
     char instead[32];
 
-    if (!name[0] || is_end(plan, name))
+    if (!name[0] || plan_find_end(plan, name) < plan->end_count)
         return;
     for (size_t i = 0; i < hosts->count; i++) {
         if (strcmp(rows_at(hosts, i), name) == 0)

@@ -16,11 +16,9 @@ struct view {
 static const struct plan_end *find_end(const struct plan *plan,
                                        const char *name)
 {
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (strcmp(plan->ends[i].name, name) == 0)
-            return &plan->ends[i];
-    }
-    return NULL;
+    const size_t end = plan_find_end(plan, name);
+
+    return end < plan->end_count ? &plan->ends[end] : NULL;
 }
 
 bool reach_is_both_ended(const struct plan *plan, const char *name)

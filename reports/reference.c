@@ -21,11 +21,11 @@ static void widen(struct range *range, double low, double high)
 /* The role of a site's end; -1: a host, a landmark, or nobody. */
 static int role_of(const struct plan *plan, const char *name)
 {
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (strcmp(plan->ends[i].name, name) == 0)
-            return plan_end_is_site(&plan->ends[i]) ? plan->ends[i].role : -1;
-    }
-    return -1;
+    const size_t end = plan_find_end(plan, name);
+
+    return end < plan->end_count && plan_end_is_site(&plan->ends[end])
+               ? plan->ends[end].role
+               : -1;
 }
 
 static bool is_across(const struct plan *plan, const struct finding *finding)

@@ -101,20 +101,11 @@ static void find_span(const struct exchange_record *exchange,
             evidence->content_bytes * BITS_PER_BYTE / evidence->span_s;
 }
 
-static bool is_from_hub(const struct plan *plan, const char *from)
-{
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (strcmp(plan->ends[i].name, from) == 0)
-            return plan->ends[i].role == ROLE_HUB;
-    }
-    return false;
-}
-
 double evidence_likely_bps(const struct reduction *reduction,
                            const struct exchange_record *exchange,
                            const struct expectation *expectation)
 {
-    const int way = is_from_hub(reduction->plan, exchange->from)
+    const int way = plan_is_hub(reduction->plan, exchange->from)
                         ? WAY_TO_STATION
                         : WAY_TO_HUB;
     const double likely_bps = expectation->ways[way].likely_bps[LAYER_FILE];

@@ -12,15 +12,6 @@ struct flow {
     struct capacity_share share;
 };
 
-static size_t end_index(const struct plan *plan, const char *name)
-{
-    for (size_t i = 0; i < plan->end_count; i++) {
-        if (strcmp(plan->ends[i].name, name) == 0)
-            return i;
-    }
-    return plan->end_count;
-}
-
 /* --- rates
  * -------------------------------------------------------------------- */
 
@@ -77,8 +68,8 @@ static void take_shares(const struct reduction *reduction, struct flow *flows,
         flows[i].share.entitled_bps = range_unsaid();
         step = record->step_index;
         demands[i] =
-            (struct capacity_demand){ .from = end_index(plan, record->from),
-                                      .to = end_index(plan, record->to),
+            (struct capacity_demand){ .from = plan_find_end(plan, record->from),
+                                      .to = plan_find_end(plan, record->to),
                                       .traffic = TRAFFIC_TCP };
         if (demands[i].from == plan->end_count
             || demands[i].to == plan->end_count)

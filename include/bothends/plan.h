@@ -453,6 +453,23 @@ static inline size_t plan_site_count(const struct plan *plan)
     return count;
 }
 
+/* The end of that name; end_count: there is none. */
+static inline size_t plan_find_end(const struct plan *plan, const char *name)
+{
+    size_t i = 0;
+
+    while (i < plan->end_count && strcmp(plan->ends[i].name, name) != 0)
+        i++;
+    return i;
+}
+
+static inline bool plan_is_hub(const struct plan *plan, const char *name)
+{
+    const size_t end = plan_find_end(plan, name);
+
+    return end < plan->end_count && plan->ends[end].role == ROLE_HUB;
+}
+
 /* The step of that name; step_count: there is none. */
 static inline size_t plan_find_step(const struct plan *plan, const char *name)
 {
