@@ -35,7 +35,7 @@ double reasons_quiet_bytes(const struct exchange_account *account)
     const double bytes = (double) account->quiet_bytes
                          - (double) account->quiet_packets * link_header_bytes;
 
-    return bytes > quiet_least_bytes ? bytes : 0;
+    return account->quiet_ns && bytes > quiet_least_bytes ? bytes : 0;
 }
 
 bool reasons_has_foreign(const struct reduction *reduction,

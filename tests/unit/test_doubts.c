@@ -237,6 +237,21 @@ static void a_link_that_was_not_idle_may_be_short_for_that(void **state)
                    "no verdict: the link was not idle at quay when it began");
 }
 
+static void spoil_silence_of_no_length(struct pair *pair)
+{
+    spoil_silence(pair);
+    pair->to.quiet_ns = 0;
+}
+
+static void bytes_of_a_silence_that_was_not_watched_are_no_doubt(void **state)
+{
+    struct reduced_run *fixture = *state;
+
+    add_spoilt(fixture, spoil_silence_of_no_length);
+    assert_int_equal(fixture->reduction.doubts.count, 0);
+    assert_verdict(fixture, "brisk", VERDICT_SHORT, "");
+}
+
 /* What the receiver's interface counted; 14 bytes of each packet are the
  * link's. */
 static void count_received(struct exchange_account *account,
@@ -456,6 +471,7 @@ int main(void)
         TEST(a_practice_link_that_lost_time_takes_both_verdicts),
         TEST(what_the_contact_found_is_told_as_of_before_the_run),
         TEST(a_link_that_was_not_idle_may_be_short_for_that),
+        TEST(bytes_of_a_silence_that_was_not_watched_are_no_doubt),
         TEST(other_traffic_may_be_why_it_is_short),
         TEST(counters_made_anew_leave_other_traffic_unknown),
         TEST(counters_of_32_bits_that_wrapped_are_counted_on),
