@@ -164,16 +164,35 @@ static void equal_exchanges_beside_are_counted(void **state)
     assert_string_equal(small, "ping + ");
 }
 
-/* Downloads whose whole transfers alone have a figure. */
-static void assert_sentence(size_t count, const char *expected)
+static struct reduction *new_reduction(void)
 {
     static const struct plan plan;
     struct reduction *reduction = calloc(1, sizeof(*reduction));
-    char text[512];
 
     assert_non_null(reduction);
     reduction->plan = &plan;
     reduction->findings.row_size = sizeof(struct finding);
+    reduction->exchanges.row_size = sizeof(struct exchange_record);
+    return reduction;
+}
+
+/* Its sentence; then it is gone. */
+static void assert_says(struct reduction *reduction, const char *expected)
+{
+    char text[512];
+
+    wording_sentence(reduction, text, sizeof(text));
+    assert_string_equal(text, expected);
+    rows_clear(&reduction->findings);
+    rows_clear(&reduction->exchanges);
+    free(reduction);
+}
+
+/* Downloads whose whole transfers alone have a figure. */
+static void assert_sentence(size_t count, const char *expected)
+{
+    struct reduction *reduction = new_reduction();
+
     for (size_t i = 0; i < count; i++) {
         struct finding finding = { .measure = "goodput_steady",
                                    .from = "mill",
@@ -187,10 +206,7 @@ static void assert_sentence(size_t count, const char *expected)
         finding.value = 30000;
         *(struct finding *) rows_add(&reduction->findings) = finding;
     }
-    wording_sentence(reduction, text, sizeof(text));
-    assert_string_equal(text, expected);
-    rows_clear(&reduction->findings);
-    free(reduction);
+    assert_says(reduction, expected);
 }
 
 static void what_holds_of_all_cases_is_not_said_of_n_of_n(void **state)
@@ -207,31 +223,20 @@ static void what_holds_of_all_cases_is_not_said_of_n_of_n(void **state)
 static void assert_echoes(double lost_count, uint64_t late_count,
                           const char *expected)
 {
-    static const struct plan plan;
-    struct reduction *reduction = calloc(1, sizeof(*reduction));
-    char text[512];
+    struct reduction *reduction = new_reduction();
+    struct exchange_record *exchange = rows_add(&reduction->exchanges);
+    struct ping_outcome *outcome =
+        (void *) exchange->from_account.account.outcome.bytes;
 
-    assert_non_null(reduction);
-    reduction->plan = &plan;
-    reduction->findings.row_size = sizeof(struct finding);
-    reduction->exchanges.row_size = sizeof(struct exchange_record);
     *(struct finding *) rows_add(&reduction->findings) =
         (struct finding){ .measure = "loss",
                           .condition = "idle",
                           .value = lost_count / 40,
                           .samples_count = 40 };
-    struct exchange_record *exchange = rows_add(&reduction->exchanges);
-    struct ping_outcome *outcome =
-        (void *) exchange->from_account.account.outcome.bytes;
-
     exchange->kind = &ping_kind;
     exchange->from_account.is_there = true;
     outcome->late_count = late_count;
-    wording_sentence(reduction, text, sizeof(text));
-    assert_string_equal(text, expected);
-    rows_clear(&reduction->findings);
-    rows_clear(&reduction->exchanges);
-    free(reduction);
+    assert_says(reduction, expected);
 }
 
 static void answers_that_came_too_late_are_not_told_as_lost(void **state)
