@@ -7,7 +7,6 @@
 #include "controller/options.h"
 #include "controller/plan/reader.h"
 
-
 /* Takes an agent's spool that was carried on a memory stick:
  * bothends import /media/stick/spool */
 
