@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/rehearsal/driver_virtual.h"
 
-
 static void on_fate(void *owner, const struct air_packet *packet,
                     enum air_fate fate)
 {
