@@ -77,8 +77,7 @@ static void add_findings(struct reduction *reduction,
         finding_set_why(ratio, "a level of too few values has no interval");
 }
 
-/* --- one ping
- * ----------------------------------------------------------------- */
+/* --- one ping ------------------------------------------------------------- */
 
 static int read_trips(const struct reduction *reduction,
                       const struct exchange_record *exchange,
@@ -139,8 +138,7 @@ static int weigh_ping(struct reduction *reduction,
     return code;
 }
 
-/* --- repeats of a download
- * ------------------------------------------------------ */
+/* --- repeats of a download ------------------------------------------------ */
 
 struct gathering {
     const struct reduction *reduction;

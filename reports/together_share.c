@@ -12,8 +12,7 @@ struct flow {
     struct capacity_share share;
 };
 
-/* --- rates
- * -------------------------------------------------------------------- */
+/* --- rates ---------------------------------------------------------------- */
 
 static void take_rates(const struct together *together, struct flow *flow)
 {
@@ -82,8 +81,7 @@ static void take_shares(const struct reduction *reduction, struct flow *flows,
         flows[i].share = shares[i];
 }
 
-/* --- findings
- * ------------------------------------------------------------------- */
+/* --- findings ------------------------------------------------------------- */
 
 static struct finding *add_of_group(struct reduction *reduction,
                                     const struct flow *flow,

@@ -143,8 +143,7 @@ static double expected_bps(const struct scenario *scenario)
     return range_middle(expectation.goodput_bps);
 }
 
-/* --- one fault
- * ---------------------------------------------------------------- */
+/* --- one fault ------------------------------------------------------------ */
 
 static void add_other(struct scenario *scenario, size_t from, size_t to,
                       double share)
@@ -267,8 +266,7 @@ static void add_fault(struct scenario *scenario)
     }
 }
 
-/* --- into a logbook
- * ------------------------------------------------------------ */
+/* --- into a logbook ------------------------------------------------------- */
 
 static const char *end_of(size_t end)
 {
@@ -395,8 +393,7 @@ static int try_one(uint64_t seed, int fault, bool is_loud)
     return class;
 }
 
-/* --- the matrix
- * ------------------------------------------------------------------ */
+/* --- the matrix ----------------------------------------------------------- */
 
 struct tally {
     unsigned count[CLASS_COUNT][CLASS_COUNT + 1]; /* last: no cause named */

@@ -436,8 +436,7 @@ static void a_clean_short_download_has_no_foreign_traffic(void **state)
     }
 }
 
-/* --- what doubts take away
- * ------------------------------------------------------- */
+/* --- what doubts take away ------------------------------------------------ */
 
 static const struct finding *steady_of(const struct fixture *fixture)
 {
