@@ -65,32 +65,68 @@ static uint64_t frame_bytes(const struct frame *frame)
     return frame->end - frame->begin;
 }
 
-/* On a slower step a whole slot may be too short for what was a frame before:
- * the rest of it becomes the next one to repeat. */
-static void cut_frame(struct frame *frame, uint64_t bytes)
+static bool is_part_of(const struct waiting *item, const struct frame *frame)
 {
+    return item->begin < frame->end
+           && item->begin + item->packet.bytes > frame->begin;
+}
+
+/* Bit i: a part of the frame is for end i. */
+static uint64_t receivers_of(const struct radio *radio,
+                             const struct frame *frame)
+{
+    uint64_t receivers = 0;
+
+    for (const struct waiting *item = radio->queue.first;
+         item && item->begin < frame->end; item = item->next) {
+        if (is_part_of(item, frame))
+            receivers |= UINT64_C(1) << item->packet.to;
+    }
+    return receivers;
+}
+
+/* On a slower step a whole slot may be too short for what was a frame before:
+ * the rest of it becomes the next one to repeat.  What nobody lacks of either
+ * is repeated no more. */
+static void cut_frame(const struct radio *radio, struct frame **link,
+                      uint64_t bytes)
+{
+    struct frame *frame = *link;
     struct frame *rest = air_allocate(sizeof(*rest));
 
     *rest = *frame;
     rest->begin = frame->begin + bytes;
     frame->end = rest->begin;
     frame->next = rest;
+    for (size_t i = 0; i < 2; i++) {
+        struct frame *part = *link;
+
+        part->missing &= receivers_of(radio, part);
+        if (part->missing) {
+            link = &part->next;
+        } else {
+            *link = part->next;
+            free(part);
+        }
+    }
 }
 
 static struct frame *take_repeat(struct radio *radio, uint64_t room)
 {
     struct frame **link = find_repeat(radio, radio->edge_ns);
+
+    while (*link && frame_bytes(*link) > room) {
+        if (!room || radio->transmission.frames_count)
+            return NULL; /* in a slot of its own */
+        cut_frame(radio, link, room);
+        link = find_repeat(radio, radio->edge_ns);
+    }
     struct frame *frame = *link;
 
-    if (!frame || !room)
-        return NULL;
-    if (frame_bytes(frame) > room) {
-        if (radio->transmission.frames_count)
-            return NULL; /* in a slot of its own */
-        cut_frame(frame, room);
+    if (frame) {
+        *link = frame->next;
+        frame->next = NULL;
     }
-    *link = frame->next;
-    frame->next = NULL;
     return frame;
 }
 
@@ -110,6 +146,7 @@ static struct frame *take_new(const struct air *air, struct radio *radio,
 
     frame->begin = radio->stream_sent;
     frame->end = radio->stream_sent += bytes;
+    frame->missing = receivers_of(radio, frame);
     return frame;
 }
 
@@ -118,14 +155,11 @@ static void note_packets(struct radio *radio, struct frame *frame)
 {
     for (struct waiting *item = radio->queue.first;
          item && item->begin < frame->end; item = item->next) {
-        if (item->begin + item->packet.bytes <= frame->begin)
+        if (!is_part_of(item, frame))
             continue;
         if (item->begin >= frame->begin && !item->packet.first_bit_ns)
             item->packet.first_bit_ns = radio->edge_ns;
-        if (frame->sent_count)
-            item->packet.repeats_count++;
-        else
-            frame->missing |= UINT64_C(1) << item->packet.to;
+        item->packet.repeats_count += frame->sent_count > 0;
     }
 }
 

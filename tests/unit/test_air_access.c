@@ -394,6 +394,43 @@ a_frame_too_long_for_a_slower_step_is_repeated_in_parts(void **state)
     air_free(air);
 }
 
+static void
+of_a_frame_in_parts_only_what_somebody_lacks_is_repeated(void **state)
+{
+    struct seen seen = { 0 };
+    struct air_config config = channel(2);
+    const struct faults_config out = { .is_out = true };
+
+    (void) state;
+    config.slot_limit_ns = 32 * NS_PER_MS;
+    config.repeats_limit_count = 5;
+    config.frame_payload_bytes = 1000;
+    struct air *air = seen_air_new(&config, &seen);
+
+    for (size_t i = 0; i < 3; i++)
+        air_set_step(air, 0, i, 2);
+    air_advance(air, ms(100));
+    air_set_faults(air, ms(100), 0, 2, &out);
+    air_enqueue(air, ms(101), 0, 1, 500, NULL);
+    air_enqueue(air, ms(101), 0, 2, 500, NULL);
+    while (!seen.sent_count)
+        air_advance(air, air_next_ns(air));
+    const uint64_t now_ns = seen.sent[0].ended_ns + 1;
+
+    air_set_faults(air, now_ns, 0, 2, &faults_none);
+    for (size_t i = 0; i < 3; i++)
+        air_set_step(air, now_ns, i, 0);
+    air_advance(air, ms(5000));
+    assert_int_equal(seen.packet_count, 2);
+    assert_int_equal(seen.fates[1], FATE_DELIVERED);
+    assert_int_equal(seen.packets[0].to, 1);
+    /* Parts of 138 B: 0..414 has only what the first station heard, so 414 to
+     * 1000 is left, five of them; of the first packet one has the end. */
+    assert_int_equal(seen.packets[1].repeats_count, 5);
+    assert_int_equal(seen.sent_count, 1 + 5);
+    air_free(air);
+}
+
 /* --- stations that come and go, radios on another step -------------------- */
 
 static void a_station_that_is_away_has_no_turn_and_gets_nothing(void **state)
@@ -688,6 +725,8 @@ int main(void)
         cmocka_unit_test(a_frame_is_given_up_after_its_last_repeat),
         cmocka_unit_test(
             a_frame_too_long_for_a_slower_step_is_repeated_in_parts),
+        cmocka_unit_test(
+            of_a_frame_in_parts_only_what_somebody_lacks_is_repeated),
         cmocka_unit_test(a_station_that_is_away_has_no_turn_and_gets_nothing),
         cmocka_unit_test(
             a_radio_that_sticks_to_a_step_is_not_heard_until_it_lets_go),
