@@ -103,11 +103,11 @@ static void print_glance(FILE *out, const struct preview *preview, int width)
 
     (void) fprintf(out,
                    ":\n%-*s %8s %6s %6s %10s %7s %15s %9s %5s\n"
-                   "%-*s %8s %6s %6s %10s %7s %7s %7s %9s %5s\n",
+                   "%-*s %8s %6s %6s %10s %7s %7s %7s %8s %6s\n",
                    width, "", "band-", "down", "up", "1 MB", "text",
                    "round trip", "margin", "bit/s", width, "step", "width",
                    unit, unit, "takes", "message", "least", "mean", "",
-                   "by Hz");
+                   "per Hz");
     for (size_t i = 0; i < preview->plan->step_count; i++)
         print_step(out, preview, i, width);
 }
