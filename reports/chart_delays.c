@@ -109,7 +109,7 @@ static void draw_curve(cairo_t *page, const struct plot *plot,
     cairo_set_dash(page, NULL, 0, 0);
 }
 
-/* On the curve, each at a height of its own. */
+/* At the half that the legend tells of, or as far as the curve comes. */
 static void mark_curve(cairo_t *page, const struct plot *plot,
                        const struct delay_chart *chart, size_t series)
 {
@@ -119,7 +119,7 @@ static void mark_curve(cairo_t *page, const struct plot *plot,
                                    &curve->points, curve->points.count - 1))
                                   ->y
                             : 0;
-    const double share = last * ((double) series + 0.5) / (double) chart->count;
+    const double share = fmin(0.5, last);
 
     drawing_ink(page, (enum ink)(INK_FIRST + series % INK_SERIES));
     drawing_mark(page,
