@@ -14,6 +14,8 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+static const unsigned lock_tries = 30, lock_gap_ms = 100;
+
 #define ACCOUNT_SUFFIX  ".json"
 #define ORDER_SUFFIX    ".order"
 #define PART_SUFFIX     ".part" /* not yet whole */
@@ -217,6 +219,18 @@ static int make_folders(const char *folder, struct fault *fault)
     return 0;
 }
 
+/* An agent that is just ending is waited for. */
+static bool get_lock(int fd)
+{
+    for (unsigned tries = 0; tries < lock_tries; tries++) {
+        if (tries > 0)
+            uv_sleep(lock_gap_ms);
+        if (flock(fd, LOCK_EX | LOCK_NB) == 0)
+            return true;
+    }
+    return false;
+}
+
 static int lock_folder(struct spool *spool, struct fault *fault)
 {
     spool->lock_fd = openat(spool->folder_fd, "lock",
@@ -226,7 +240,7 @@ static int lock_folder(struct spool *spool, struct fault *fault)
                          "cannot write in the spool folder '%s': %s; name "
                          "another with --spool",
                          spool->folder, strerror(errno));
-    if (flock(spool->lock_fd, LOCK_EX | LOCK_NB) < 0)
+    if (!get_lock(spool->lock_fd))
         return fault_set(fault, UV_EBUSY,
                          "the spool folder '%s' is in use by another agent; "
                          "stop it, or name another folder with --spool",

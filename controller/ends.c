@@ -14,6 +14,11 @@
 /* A question is asked again when its answer is lost. */
 static const unsigned tries_most = 3;
 
+/* The own agent of a run that was killed a moment ago still listens for a
+ * while.  One whose key we have may be meant for us. */
+static const uint64_t patience_ms = 5000;
+static const uint64_t keyed_patience_ms = 500;
+
 /* Two quartz clocks drift apart by up to about 100 ppm: a pair grows old. */
 static const uint64_t drift_divisor = 10000;
 
@@ -85,24 +90,25 @@ int ends_look_up(const struct ends *ends, int end, const char *host,
                      ends->wish.plan->ends[end].name, ends->ends[end].address);
 }
 
-static int add_target(struct ends *ends, int number, const char *own_key,
-                      struct fault *fault)
+static int add_target(struct ends *ends, int number, struct fault *fault)
 {
     const struct plan_end *planned = &ends->wish.plan->ends[number];
+    const bool is_ours =
+        number == ends->wish.plan->controller_end && ends->own_agent;
     struct end *end = &ends->ends[number];
+    char found[PATH_MAX] = "";
+    const char *path = found;
     struct wire_key key;
-    char path[PATH_MAX] = "";
-    int code;
 
-    if (own_key) {
-        (void) snprintf(path, sizeof(path), "%s", own_key);
-        code = wire_key_read(own_key, &key, fault);
+    if (is_ours) {
+        key = *own_agent_key(ends->own_agent, &path);
     } else {
-        code = keys_find(planned, ends->wish.plan_path, &key, path,
-                         sizeof(path), fault);
+        const int code = keys_find(planned, ends->wish.plan_path, &key, found,
+                                   sizeof(found), fault);
+
+        if (code)
+            return code;
     }
-    if (code)
-        return code;
     end->target = client_add_target(ends->client, planned->name, end->control,
                                     (uint16_t) planned->port, &key, path);
     wire_key_clear(&key);
@@ -157,27 +163,46 @@ static int check_own_end(const struct ends *ends, struct fault *fault)
                      ends->wish.plan->ends[own].name, ends->ends[own].address);
 }
 
+/* Our own computer's agent must be one that takes our orders. */
+static int find_own_agent(struct ends *ends, struct fault *fault)
+{
+    const int number = ends->wish.plan->controller_end;
+    const struct plan_end *planned = &ends->wish.plan->ends[number];
+    const char *address = ends->ends[number].control;
+    const uint16_t port = (uint16_t) planned->port;
+    struct fault no_key = { 0 };
+    char path[PATH_MAX];
+    struct wire_key key;
+    const bool has_key = keys_find(planned, ends->wish.plan_path, &key, path,
+                                   sizeof(path), &no_key)
+                         == 0;
+
+    wire_key_clear(&key);
+    if (own_agent_is_needed(ends->wish.loop, address, port,
+                            has_key ? keyed_patience_ms : patience_ms))
+        return start_own_agent(ends, fault);
+    if (has_key)
+        return 0;
+    return fault_set(fault, UV_ENOENT,
+                     "%s; without one, end what listens at %s port %u: this "
+                     "run then starts its own agent",
+                     no_key.text, address, (unsigned) port);
+}
+
 static int open_all(struct ends *ends, struct fault *fault)
 {
     const struct plan *plan = ends->wish.plan;
-    const int own = plan->controller_end;
     int code = client_open(ends->wish.loop, &ends->client, fault);
 
     for (size_t i = 0; i < plan->end_count && !code; i++)
         code = look_up_end(&plan->ends[i], &ends->ends[i], fault);
     if (!code)
         code = check_own_end(ends, fault);
-    if (!code
-        && own_agent_is_needed(ends->wish.loop, ends->ends[own].control,
-                               (uint16_t) plan->ends[own].port))
-        code = start_own_agent(ends, fault);
+    if (!code)
+        code = find_own_agent(ends, fault);
     for (size_t i = 0; i < plan->end_count && !code; i++) {
         if (plan_has_agent(plan, (int) i))
-            code = add_target(ends, (int) i,
-                              (int) i == own && ends->own_agent
-                                  ? own_agent_key(ends->own_agent)
-                                  : NULL,
-                              fault);
+            code = add_target(ends, (int) i, fault);
     }
     return code;
 }

@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "controller/own_agent.h"
 
-#include "agent/wire/key.h"
-
 #include <errno.h>
 #include <limits.h>
 #include <signal.h>
@@ -13,6 +11,7 @@
 static const uint64_t start_timeout_ms = 15000;
 static const uint64_t end_timeout_ms = 3000;
 static const uint64_t connect_timeout_ms = 3000;
+static const unsigned knock_gap_ms = 100;
 
 #define PROGRAM "bothends-agent"
 
@@ -27,6 +26,7 @@ struct own_agent {
     char program[PATH_MAX];
     char folder[PATH_MAX]; /* "": the key is not ours */
     char key[PATH_MAX + 8];
+    struct wire_key wire_key;
     char line[1024]; /* its first line */
     size_t line_bytes;
     bool line_is_whole;
@@ -96,19 +96,17 @@ bool own_agent_has_address(uv_loop_t *loop, const char *address)
     return code == 0;
 }
 
-bool own_agent_is_needed(uv_loop_t *loop, const char *address, uint16_t port)
+/* Does somebody listen there? */
+static bool knock_at(uv_loop_t *loop, const struct sockaddr_storage *to)
 {
-    struct sockaddr_storage to;
     struct knock knock = { .open_handles = 2 };
 
-    if (address_of(address, port, &to) != 0)
-        return false;
     (void) uv_tcp_init(loop, &knock.tcp);
     (void) uv_timer_init(loop, &knock.timer);
     knock.request.data = knock.timer.data = knock.tcp.data = &knock;
     (void) uv_timer_start(&knock.timer, on_knock_timeout, connect_timeout_ms,
                           0);
-    if (uv_tcp_connect(&knock.request, &knock.tcp, (struct sockaddr *) &to,
+    if (uv_tcp_connect(&knock.request, &knock.tcp, (const struct sockaddr *) to,
                        on_knocked)
         != 0)
         knock.is_done = true;
@@ -119,7 +117,23 @@ bool own_agent_is_needed(uv_loop_t *loop, const char *address, uint16_t port)
     uv_close((uv_handle_t *) &knock.timer, on_knock_closed);
     while (knock.open_handles > 0)
         (void) uv_run(loop, UV_RUN_ONCE);
-    return !is_open;
+    return is_open;
+}
+
+bool own_agent_is_needed(uv_loop_t *loop, const char *address, uint16_t port,
+                         uint64_t patience_ms)
+{
+    const uint64_t until_ns = uv_hrtime() + patience_ms * 1000000;
+    struct sockaddr_storage to;
+
+    if (address_of(address, port, &to) != 0)
+        return false;
+    while (knock_at(loop, &to)) {
+        if (uv_hrtime() >= until_ns)
+            return false;
+        uv_sleep(knock_gap_ms);
+    }
+    return true;
 }
 
 /* --- the program -------------------------------------------------------- */
@@ -202,6 +216,7 @@ static void remove_key(struct own_agent *agent)
         return;
     (void) unlink(agent->key);
     (void) rmdir(agent->folder);
+    agent->folder[0] = '\0';
 }
 
 /* Close what is open and free; the process must have ended. */
@@ -218,6 +233,7 @@ static void dispose(struct own_agent *agent)
     while (agent->open_handles > 0)
         (void) uv_run(agent->loop, UV_RUN_ONCE);
     remove_key(agent);
+    wire_key_clear(&agent->wire_key);
     free(agent);
 }
 
@@ -369,10 +385,14 @@ int own_agent_start(uv_loop_t *loop, const struct own_agent_wish *wish,
         code = make_key(agent, fault);
     if (!code)
         code = start_listening(agent, wish, fault);
+    if (!code)
+        code = wire_key_read(agent->key, &agent->wire_key, fault);
     if (code) {
         own_agent_stop(agent);
         return code;
     }
+    /* Both have read it: should we be killed, it does not stay behind. */
+    remove_key(agent);
     /* While it runs it must not keep our loop from ending. */
     uv_unref((uv_handle_t *) &agent->process);
     uv_unref((uv_handle_t *) &agent->output);
@@ -380,9 +400,11 @@ int own_agent_start(uv_loop_t *loop, const struct own_agent_wish *wish,
     return 0;
 }
 
-const char *own_agent_key(const struct own_agent *agent)
+const struct wire_key *own_agent_key(const struct own_agent *agent,
+                                     const char **ret_path)
 {
-    return agent->key;
+    *ret_path = agent->key;
+    return &agent->wire_key;
 }
 
 void own_agent_stop(struct own_agent *agent)

@@ -2,6 +2,8 @@
 #ifndef CONTROLLER_OWN_AGENT_H
 #define CONTROLLER_OWN_AGENT_H
 
+#include "agent/wire/key.h"
+
 #include <bothends/fault.h>
 #include <stdbool.h>
 #include <stdint.h>
@@ -24,16 +26,22 @@ struct own_agent_wish {
 /* Is it an address of this computer?  Nothing is sent to find out. */
 bool own_agent_has_address(uv_loop_t *loop, const char *address);
 
-/* Does nothing accept connections there?  Asked of this computer's own
- * address only. */
-bool own_agent_is_needed(uv_loop_t *loop, const char *address, uint16_t port);
+/*
+ * Does nothing accept connections there?  Asked of this computer's own address
+ * only.  The agent of a run that was just cut off ends by itself: what listens
+ * has patience_ms to go away.
+ */
+bool own_agent_is_needed(uv_loop_t *loop, const char *address, uint16_t port,
+                         uint64_t patience_ms);
 
 /* Start it and wait until it listens. */
 int own_agent_start(uv_loop_t *loop, const struct own_agent_wish *wish,
                     struct own_agent **ret_agent, struct fault *fault);
-/* Where its key is; borrowed until own_agent_stop(). */
-const char *own_agent_key(const struct own_agent *agent);
-/* End it, and remove the key that was made for it.  Accepts NULL. */
+/* Its key, and the file that it was read from; borrowed until
+ * own_agent_stop().  A fresh key's file is gone by then. */
+const struct wire_key *own_agent_key(const struct own_agent *agent,
+                                     const char **ret_path);
+/* End it.  Accepts NULL. */
 void own_agent_stop(struct own_agent *agent);
 
 #endif
