@@ -11,9 +11,9 @@
 
 /*
  * ping: the prober sends echo requests by a schedule that follows from the seed
- * (ping_last_sent_ns() in the contract draws the same), and notes every answer
- * until all have come or waited out.  The answerer's kernel answers; its part
- * here only frames the time for which its counters are read.
+ * (bothends/probing.h), and notes every answer until all have come or waited
+ * out.  The answerer's kernel answers; its part here only frames the time for
+ * which its counters are read.
  */
 
 /* After this long without traffic, addresses may have to be resolved anew and
@@ -30,14 +30,14 @@
 struct prober {
     struct exchange *exchange; /* borrowed */
     struct ping_spec spec;
+    struct probing probing;
     struct icmp_echo icmp;
     struct wake next; /* the next sending, or the end of the waiting */
     uv_poll_t poll;
     unsigned open_handles;
     bool is_closed;
 
-    struct draw draw;
-    uint64_t next_at_ns; /* after the start */
+    struct probing_schedule schedule;
     bool all_sent;
     uint64_t last_at_ns;        /* of the probe before, after the start */
     uint64_t outstanding_count; /* sent and not answered */
@@ -82,7 +82,8 @@ static int arm_prober(struct exchange *exchange, void **ret_state,
     prober->exchange = exchange;
     memcpy(&prober->spec, &order->spec, sizeof(prober->spec));
     prober->looks.within_ratio = prober->spec.within_ratio;
-    prober->draw.state = order->seed;
+    prober->probing = PROBING_OF(&prober->spec);
+    prober->schedule = probing_schedule(&prober->probing, order->seed);
     prober->probes = exchange_series(exchange, "probes");
     const int status = icmp_open(&prober->icmp, &way, fault);
     if (status != 0) {
@@ -136,7 +137,7 @@ static void send_probe(struct prober *prober)
     const struct exchange_order *order = exchange_order_of(prober->exchange);
     const uint64_t number = prober->probes->count;
     const uint64_t due_ns =
-        exchange_start_ns(prober->exchange) + prober->next_at_ns;
+        exchange_start_ns(prober->exchange) + prober->schedule.at_ns;
     struct ping_probe *probe = rows_add(prober->probes);
     uint32_t stamp = UINT32_MAX;
     int status = UV_ETIMEDOUT;
@@ -144,10 +145,10 @@ static void send_probe(struct prober *prober)
     probe->sequence = number;
     probe->state = PROBE_LOST; /* until its answer comes */
     probe->after_pause =
-        number == 0 || prober->next_at_ns - prober->last_at_ns > PAUSE_NS;
+        number == 0 || prober->schedule.at_ns - prober->last_at_ns > PAUSE_NS;
     probe->sent_source = STAMP_AGENT;
     probe->sent_ns = due_ns;
-    prober->last_at_ns = prober->next_at_ns;
+    prober->last_at_ns = prober->schedule.at_ns;
     payload_block(order, 0, number, prober->data, prober->spec.size_bytes);
     if (clock_now_ns() <= due_ns + LATE_MOST_NS)
         status = icmp_send(&prober->icmp, (uint16_t) number, prober->data,
@@ -162,23 +163,6 @@ static void send_probe(struct prober *prober)
                   (unsigned long long) number,
                   status == UV_ETIMEDOUT ? "this computer was too late for it"
                                          : uv_strerror(status));
-}
-
-/* As ping_last_sent_ns() does it, draw for draw. */
-static void plan_next(struct prober *prober)
-{
-    const struct ping_spec *spec = &prober->spec;
-    const uint64_t at_ns = prober->next_at_ns;
-
-    if (spec->count && prober->probes->count >= spec->count) {
-        prober->all_sent = true;
-        return;
-    }
-    const uint64_t next_ns = at_ns + ping_next_gap_ns(spec, &prober->draw);
-    if (ping_sending_ns(spec) && next_ns >= ping_sending_ns(spec))
-        prober->all_sent = true;
-    else
-        prober->next_at_ns = next_ns > at_ns ? next_ns : at_ns + 1;
 }
 
 /* --- until the median is known -------------------------------------------- */
@@ -247,7 +231,7 @@ static void look_if_due(struct prober *prober)
 {
     const double passed_ns = (double) prober->last_at_ns;
 
-    if (!ping_is_until(&prober->spec) || prober->all_sent
+    if (!probing_is_until(&prober->probing) || prober->all_sent
         || !looks_is_due(&prober->looks, passed_ns))
         return;
     prober->is_within =
@@ -264,11 +248,12 @@ static void on_next(void *owner)
     look_if_due(prober);
     if (!prober->all_sent) {
         send_probe(prober);
-        plan_next(prober);
+        probing_advance(&prober->schedule);
+        prober->all_sent = prober->schedule.is_over;
     }
     if (!prober->all_sent)
         wake_set(&prober->next,
-                 exchange_start_ns(prober->exchange) + prober->next_at_ns);
+                 exchange_start_ns(prober->exchange) + prober->schedule.at_ns);
     else
         set_deadline(prober);
 }
@@ -410,7 +395,7 @@ static void settle(struct prober *prober)
 {
     struct ping_outcome *outcome = outcome_of(prober);
 
-    if (ping_is_until(&prober->spec)) {
+    if (probing_is_until(&prober->probing)) {
         if (!prober->is_within && prober->all_sent)
             prober->is_within = look(prober, 0);
         looks_tell(&prober->looks, prober->is_within, &outcome->looks);

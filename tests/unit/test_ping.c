@@ -103,19 +103,20 @@ static void probes_leave_by_the_schedule_that_the_seed_gives(void **state)
     pair_run(pair);
 
     const size_t count = pair->ends[0].account.series[0].count;
-    struct draw draw = { order.seed };
-    uint64_t at_ns = 0, least_late_ns = UINT64_MAX;
+    const struct probing probing = PROBING_OF(&spec);
+    struct probing_schedule schedule = probing_schedule(&probing, order.seed);
+    uint64_t least_late_ns = UINT64_MAX;
     for (size_t i = 0; i < count; i++) {
         const uint64_t sent_ns = probe_of(pair, i)->sent_ns;
 
-        assert_true(sent_ns >= order.start_ns + at_ns);
-        const uint64_t late_ns = sent_ns - order.start_ns - at_ns;
+        assert_true(sent_ns >= order.start_ns + schedule.at_ns);
+        const uint64_t late_ns = sent_ns - order.start_ns - schedule.at_ns;
         if (late_ns < least_late_ns)
             least_late_ns = late_ns;
-        if (i + 1 < count)
-            at_ns += ping_next_gap_ns(&spec, &draw);
+        assert_false(schedule.is_over);
+        probing_advance(&schedule);
     }
-    assert_int_equal(at_ns, ping_last_sent_ns(&spec, order.seed));
+    assert_true(schedule.is_over);
     /* A relative schedule would be late by the sum of its wake-ups. */
     assert_true(least_late_ns < 5 * NS_PER_MS);
 }

@@ -3,27 +3,22 @@
 #define BOTHENDS_KINDS_PING_H
 
 #include <assert.h>
-#include <bothends/draw.h>
 #include <bothends/kind.h>
-#include <bothends/looks.h>
+#include <bothends/probing.h>
 
 /*
  * ping: ICMP or ICMPv6 echo (RFC 792, RFC 4443) from an end to any host.
- * Round-trip delay as in RFC 2681, loss as in RFC 6673: a probe whose answer
- * has not come within the waiting time is lost; an answer after that is noted
- * as late and stays lost.
+ * Round-trip delay as in RFC 2681; when a probe is lost, and how long probes
+ * are sent: bothends/probing.h.
  *
  * The end named by "from" is the prober.  If "to" is an end with an agent, it
  * is the answerer: its kernel answers, its agent watches the counters.
- *
- * Until the median round trip is known well enough (bothends/looks.h), the
- * prober looks at the probes whose fate is known and stops sending.
  *
  * The echo data start with the clear-text header of agent/exchanges/payload.h
  * as far as there is room.
  */
 struct ping_spec {
-    uint64_t count;       /* probes; 0 when for_ns rules */
+    uint64_t count;       /* probes; 0 when a time rules */
     uint64_t for_ns;      /* probing time; 0 when count rules */
     double within_ratio;  /* until the median is known so well; NaN: not said */
     uint64_t at_most_ns;  /* with within_ratio: the longest probing time */
@@ -32,43 +27,14 @@ struct ping_spec {
     uint64_t wait_ns;     /* waiting time after which a probe is lost */
 };
 
-#define PING_COUNT_MAX 1e6 /* probes of one exchange */
-
 /* clang-format off */
 static const struct field ping_spec_fields[] = {
-    { "count", "count", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct ping_spec, count),
-      1, PING_COUNT_MAX, "", NULL, "how many probes are sent (or say for)" },
-    { "for_ns", "for", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct ping_spec, for_ns),
-      1e6, 86400e9, "", NULL, "how long probes are sent (or say count)" },
-    { "within_ratio", "until", FIELD_REAL, UNIT_WITHIN, FIELD_AT(struct ping_spec, within_ratio),
-      0, 0.5, "", NULL, "probes are sent until the median round trip is known so well (half of its interval over it), at_most at the longest" },
-    { "at_most_ns", "at_most", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct ping_spec, at_most_ns),
-      1e9, 86400e9, "", NULL, "with until: the longest time that probes are sent" },
-    { "gap_ns", "gap", FIELD_SPREAD, UNIT_DURATION, FIELD_AT(struct ping_spec, gap_ns),
-      1e6, 3600e9, "about 1 s", NULL, "time from one probe to the next; 'about' draws it anew each time, so that probes cannot lock to the slots" },
+    PROBING_FIELDS(struct ping_spec),
     { "size_bytes", "size", FIELD_WHOLE, UNIT_BYTES, FIELD_AT(struct ping_spec, size_bytes),
       0, 65000, "56 B", NULL, "data carried by each probe, headers apart" },
-    { "wait_ns", "wait", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct ping_spec, wait_ns),
-      1e6, 600e9, "10 s", NULL, "a probe not answered within this time is lost" },
+    PROBING_WAIT_FIELD(struct ping_spec),
 };
-
-static const char *const probe_states[] = { "lost", "answered", "late", "unsent", NULL };
-static const char *const stamp_sources[] = { "none", "agent", "kernel", NULL };
 /* clang-format on */
-
-enum probe_state {
-    PROBE_LOST,
-    PROBE_ANSWERED,
-    PROBE_LATE,
-    PROBE_UNSENT
-};
-
-/* Where a stamp was taken: by the agent's code, or in the kernel. */
-enum stamp_source {
-    STAMP_NONE,
-    STAMP_AGENT,
-    STAMP_KERNEL
-};
 
 /* One probe.  Stamps on the prober's monotonic clock. */
 struct ping_probe {
@@ -130,75 +96,30 @@ static const struct field ping_outcome_fields[] = {
 };
 /* clang-format on */
 
-static inline bool ping_is_until(const struct ping_spec *ping)
-{
-    return ping->within_ratio > 0;
-}
-
-/* How long probes are sent at the most; 0: the count rules. */
-static inline uint64_t ping_sending_ns(const struct ping_spec *ping)
-{
-    return ping_is_until(ping) ? ping->at_most_ns : ping->for_ns;
-}
-
 static inline const char *ping_objection(const void *spec)
 {
     const struct ping_spec *ping = spec;
+    const struct probing probing = PROBING_OF(ping);
 
-    if (ping->count && ping->for_ns)
-        return "found both count and for, expected one of them";
-    if (ping_is_until(ping) && (ping->count || ping->for_ns))
-        return "found until beside count or for, expected until alone with "
-               "at_most";
-    if (ping_is_until(ping) && ping->at_most_ns < 2 * LOOKS_FIRST_NS)
-        return "found until without at_most, or a short one, expected at_most "
-               "of at least 36 s";
-    if (ping->at_most_ns && !ping_is_until(ping))
-        return "found at_most without until, expected for or count alone";
-    if (!ping->count && !ping_sending_ns(ping))
-        return "found neither count nor for nor until, expected one of them";
-    if ((double) ping_sending_ns(ping) > PING_COUNT_MAX * ping->gap_ns.mean)
-        return "found more than a million probes, expected a longer gap or a "
-               "shorter time";
-    return NULL;
-}
-
-/* The time of probe number `sequence` after the start: gaps summed. */
-static inline uint64_t ping_next_gap_ns(const struct ping_spec *ping,
-                                        struct draw *draw)
-{
-    return (uint64_t) draw_spread(draw, &ping->gap_ns);
-}
-
-/* When the last probe is sent, after the start. */
-static inline uint64_t ping_last_sent_ns(const struct ping_spec *ping,
-                                         uint64_t seed)
-{
-    struct draw draw = { seed };
-    uint64_t at_ns = 0;
-
-    for (uint64_t sent = 1; !ping->count || sent < ping->count; sent++) {
-        const uint64_t next_ns = at_ns + ping_next_gap_ns(ping, &draw);
-
-        if (ping_sending_ns(ping) && next_ns >= ping_sending_ns(ping))
-            break;
-        at_ns = next_ns > at_ns ? next_ns : at_ns + 1;
-    }
-    return at_ns;
+    return probing_objection(&probing);
 }
 
 static inline uint64_t ping_longest_ns(const void *spec, uint64_t seed)
 {
     const struct ping_spec *ping = spec;
+    const struct probing probing = PROBING_OF(ping);
 
-    return ping_last_sent_ns(ping, seed) + ping->wait_ns;
+    return probing_longest_ns(&probing, seed);
 }
 
 static inline uint64_t ping_planned_ns(const void *spec, uint64_t seed,
                                        double expected_bps)
 {
+    const struct ping_spec *ping = spec;
+    const struct probing probing = PROBING_OF(ping);
+
     (void) expected_bps;
-    return ping_last_sent_ns(spec, seed) + NS_PER_S;
+    return probing_planned_ns(&probing, seed);
 }
 
 static_assert(sizeof(struct ping_spec) <= sizeof(struct kind_room)
