@@ -3,7 +3,7 @@
 
 #include "agent/wire/body.h"
 #include "agent/wire/messages.h"
-#include "controller/orders.h"
+#include "controller/imports_inside.h"
 #include "controller/plan/reader.h"
 
 #include <bothends/kinds.h>
@@ -13,25 +13,6 @@
 
 static const char account_suffix[] = ".json";
 static const char order_suffix[] = ".order";
-
-/* An account of an exchange that the logbook has not: kept until all of its
- * group are known. */
-struct orphan {
-    const struct logbook_run *run; /* borrowed */
-    struct order_id id;
-    bool is_taken;
-    struct exchange_account *account; /* owned */
-};
-
-struct importing {
-    struct logbook *logbook;
-    const char *folder;
-    imports_say_fn *say;
-    void *owner;
-    struct imports *imports;
-    struct rows runs;    /* of struct logbook_run: all of the logbook's */
-    struct rows orphans; /* of struct orphan */
-};
 
 /* The flow, top to bottom. */
 static int take_all(struct importing *importing, struct fault *fault);
@@ -46,14 +27,12 @@ static int add_to_exchange(struct importing *importing,
                            struct fault *fault);
 static bool keep_orphan(struct importing *importing,
                         struct exchange_account *account);
-static int store_orphans(struct importing *importing, struct fault *fault);
 static int finish_runs(struct importing *importing, struct fault *fault);
 
 /* --- small things --------------------------------------------------------- */
 
-__attribute__((format(printf, 3, 4))) static void
-say(const struct importing *importing, const char *what, const char *format,
-    ...)
+void imports_say(const struct importing *importing, const char *what,
+                 const char *format, ...)
 {
     char text[400];
     va_list arguments;
@@ -72,8 +51,8 @@ static bool has_suffix(const char *name, const char *suffix)
            && strcmp(name + length - suffix_length, suffix) == 0;
 }
 
-static void count_taken(struct importing *importing, int64_t run,
-                        const char *end, const struct exchange_account *account)
+void imports_count(struct importing *importing, int64_t run, const char *end,
+                   const struct exchange_account *account)
 {
     struct imports *imports = importing->imports;
     struct import_run *counted = NULL;
@@ -89,8 +68,9 @@ static void count_taken(struct importing *importing, int64_t run,
     }
     counted->taken_count++;
     imports->taken_count++;
-    say(importing, "taken", "run %" PRId64 ": the account of %s of the %s (%s)",
-        run, end, account->kind, account->id);
+    imports_say(importing, "taken",
+                "run %" PRId64 ": the account of %s of the %s (%s)", run, end,
+                account->kind, account->id);
 }
 
 static void free_account(struct exchange_account *account)
@@ -124,7 +104,7 @@ int imports_take(struct logbook *logbook, const char *folder,
     if (!code)
         code = take_all(&importing, fault);
     if (!code)
-        code = store_orphans(&importing, fault);
+        code = imports_store_groups(&importing, fault);
     if (!code)
         code = finish_runs(&importing, fault);
     code = logbook_finish(logbook, code, fault);
@@ -242,7 +222,7 @@ static int take_file(struct importing *importing, const char *name,
         return fault_set(fault, UV_ENOMEM, "out of memory");
     if (read_account(importing, name, account, &damage)) {
         importing->imports->damaged_count++;
-        say(importing, "damaged", "'%s': %s", name, damage.text);
+        imports_say(importing, "damaged", "'%s': %s", name, damage.text);
     } else {
         code = take_account(importing, account, &is_kept, fault);
     }
@@ -268,8 +248,8 @@ static int take_account(struct importing *importing,
     *ret_is_kept = keep_orphan(importing, account);
     if (!*ret_is_kept) {
         importing->imports->foreign_count++;
-        say(importing, "foreign", "'%s' belongs to no run of this logbook",
-            account->id);
+        imports_say(importing, "foreign",
+                    "'%s' belongs to no run of this logbook", account->id);
     }
     return 0;
 }
@@ -297,7 +277,8 @@ static int add_to_exchange(struct importing *importing,
 
     if (!end) {
         importing->imports->damaged_count++;
-        say(importing, "damaged",
+        imports_say(
+            importing, "damaged",
             "'%s': found the account of a %s's %s, expected one of the %s %s > "
             "%s",
             account->id, account->kind, account->part, found->kind, found->from,
@@ -308,7 +289,8 @@ static int add_to_exchange(struct importing *importing,
                                         &presence, fault);
     if (!code && presence == LOGBOOK_THERE) {
         importing->imports->known_count++;
-        say(importing, "known", "the account of %s (%s)", end, account->id);
+        imports_say(importing, "known", "the account of %s (%s)", end,
+                    account->id);
         return 0;
     }
     const struct logbook_account row = { .end = end,
@@ -318,7 +300,7 @@ static int add_to_exchange(struct importing *importing,
         code =
             logbook_add_account(importing->logbook, account->id, &row, fault);
     if (!code)
-        count_taken(importing, found->run, end, account);
+        imports_count(importing, found->run, end, account);
     return code;
 }
 
@@ -339,202 +321,6 @@ static bool keep_orphan(struct importing *importing,
         return true;
     }
     return false;
-}
-
-/* --- groups that were never stored ---------------------------------------- */
-
-/* A group as it was ordered, made again from the plan. */
-struct remade {
-    const struct logbook_run *run;
-    struct plan plan;
-    struct order_place place;
-    struct ordered_exchange *exchanges; /* PLAN_GROUP_MAX */
-    struct logbook_exchange *rows;
-    size_t exchange_count;
-    bool is_whole;
-    uint64_t started_unix_ns, ended_unix_ns;
-};
-
-/* Addresses are no part of what is stored: the site is left without them. */
-static int remake_orders(struct remade *remade, const struct orphan *orphan,
-                         struct fault *fault)
-{
-    struct orders_site site = { .plan = &remade->plan,
-                                .seed = remade->run->seed };
-    char tag[LOGBOOK_TAG_SIZE];
-
-    site.hosts = calloc(remade->plan.exchange_count + 1, sizeof(*site.hosts));
-    remade->exchanges = calloc(PLAN_GROUP_MAX, sizeof(*remade->exchanges));
-    remade->rows = calloc(PLAN_GROUP_MAX, sizeof(*remade->rows));
-    if (!site.hosts || !remade->exchanges || !remade->rows) {
-        free(site.hosts);
-        return fault_set(fault, UV_ENOMEM, "out of memory");
-    }
-    logbook_tag(remade->run->started_unix_ns, tag);
-    (void) snprintf(site.tag, sizeof(site.tag), "%s", tag);
-    orders_place_of(&remade->plan, orphan->id.position, &remade->place);
-    remade->place.attempt = orphan->id.attempt;
-    const int code = orders_make(&site, &remade->place, remade->exchanges,
-                                 &remade->exchange_count, fault);
-    free(site.hosts);
-    return code;
-}
-
-/* By that end's own wall clock, which may be wrong: never before the run. */
-static void widen_times(struct remade *remade,
-                        const struct exchange_account *account)
-{
-    const int64_t begun_ns =
-        (int64_t) account->begun_ns + account->wall_minus_monotonic_begun_ns;
-    const int64_t ended_ns =
-        (int64_t) account->ended_ns + account->wall_minus_monotonic_ended_ns;
-
-    if (begun_ns > (int64_t) remade->started_unix_ns)
-        remade->started_unix_ns = (uint64_t) begun_ns;
-    if (ended_ns > (int64_t) remade->ended_unix_ns)
-        remade->ended_unix_ns = (uint64_t) ended_ns;
-    if (remade->ended_unix_ns < remade->started_unix_ns)
-        remade->ended_unix_ns = remade->started_unix_ns;
-}
-
-static struct orphan *find_orphan(const struct importing *importing,
-                                  const struct order_part *part)
-{
-    for (size_t i = 0; i < importing->orphans.count; i++) {
-        struct orphan *orphan = rows_at(&importing->orphans, i);
-
-        if (!orphan->is_taken
-            && strcmp(orphan->account->id, part->order.id) == 0
-            && strcmp(orphan->account->kind, part->order.kind) == 0
-            && strcmp(orphan->account->part, part->order.part) == 0)
-            return orphan;
-    }
-    return NULL;
-}
-
-static void fill_exchange(struct importing *importing, struct remade *remade,
-                          size_t index)
-{
-    const struct ordered_exchange *ordered = &remade->exchanges[index];
-    struct logbook_exchange *row = &remade->rows[index];
-    const struct plan_exchange *planned =
-        &remade->plan.exchanges[ordered->plan_index];
-
-    *row = (struct logbook_exchange){
-        .id = ordered->parts[0].order.id,
-        .from = planned->from,
-        .to = planned->to,
-        .condition = ordered->condition,
-        .kind = planned->kind,
-        .spec = planned->spec.bytes,
-        .seed = ordered->parts[0].order.seed,
-        .plan_index = ordered->plan_index,
-    };
-    for (size_t k = 0; k < ordered->part_count; k++) {
-        const struct order_part *part = &ordered->parts[k];
-        struct orphan *orphan = find_orphan(importing, part);
-
-        remade->is_whole = remade->is_whole && orphan
-                           && orphan->account->state == ACCOUNT_DONE;
-        if (!orphan)
-            continue;
-        orphan->is_taken = true;
-        row->accounts[row->account_count++] = (struct logbook_account){
-            .end = remade->plan.ends[part->end].name,
-            .start_ns = orphan->account->begun_ns,
-            .account = orphan->account,
-        };
-        widen_times(remade, orphan->account);
-    }
-}
-
-/* What isn't whole, or was done again by a later controller, is kept beside the
- * run: resuming does it anew. */
-static int store_remade(struct importing *importing, struct remade *remade,
-                        struct fault *fault)
-{
-    bool is_done_again = false;
-    int code = logbook_has_group(importing->logbook, remade->run->run,
-                                 remade->place.position, &is_done_again, fault);
-    if (code)
-        return code;
-    const struct logbook_group group = {
-        .position = remade->place.position,
-        .is_cut = is_done_again || !remade->is_whole,
-        .round = remade->place.position
-                     / (remade->plan.group_count * remade->plan.step_count)
-                 + 1,
-        .place = remade->place.group,
-        .step = remade->plan.steps[remade->place.step].name,
-        .started_unix_ns = remade->started_unix_ns,
-        .ended_unix_ns = remade->ended_unix_ns,
-        .exchanges = remade->rows,
-        .exchange_count = remade->exchange_count,
-    };
-    code = logbook_store_group(importing->logbook, remade->run->run, &group,
-                               fault);
-    for (size_t i = 0; i < remade->exchange_count && !code; i++) {
-        for (size_t k = 0; k < remade->rows[i].account_count; k++)
-            count_taken(importing, remade->run->run,
-                        remade->rows[i].accounts[k].end,
-                        remade->rows[i].accounts[k].account);
-    }
-    return code;
-}
-
-static void refuse_orphan(struct importing *importing, struct orphan *orphan,
-                          const char *why)
-{
-    orphan->is_taken = true;
-    importing->imports->foreign_count++;
-    say(importing, "foreign",
-        "'%s' is named like an exchange of run %" PRId64 ", but %s",
-        orphan->account->id, orphan->run->run, why);
-}
-
-static int store_group_of(struct importing *importing, struct orphan *orphan,
-                          struct fault *fault)
-{
-    struct plan_mistakes mistakes = { 0 };
-    struct remade remade = { .run = orphan->run, .is_whole = true };
-    int code = 0;
-
-    remade.started_unix_ns = remade.run->started_unix_ns;
-    if (plan_read_text(remade.run->plan_text, strlen(remade.run->plan_text),
-                       &remade.plan, &mistakes)
-        != 0) {
-        refuse_orphan(importing, orphan, "this version can't read its plan");
-    } else if (orphan->id.position >= orders_position_count(&remade.plan)) {
-        refuse_orphan(importing, orphan, "its plan has no such place");
-    } else {
-        code = remake_orders(&remade, orphan, fault);
-        for (size_t i = 0; i < remade.exchange_count && !code; i++)
-            fill_exchange(importing, &remade, i);
-        if (!code && !orphan->is_taken)
-            refuse_orphan(importing, orphan,
-                          "its plan has another exchange "
-                          "there");
-        else if (!code)
-            code = store_remade(importing, &remade, fault);
-    }
-    free(remade.exchanges);
-    free(remade.rows);
-    plan_clear(&remade.plan);
-    plan_mistakes_clear(&mistakes);
-    return code;
-}
-
-static int store_orphans(struct importing *importing, struct fault *fault)
-{
-    int code = 0;
-
-    for (size_t i = 0; i < importing->orphans.count && !code; i++) {
-        struct orphan *orphan = rows_at(&importing->orphans, i);
-
-        if (!orphan->is_taken)
-            code = store_group_of(importing, orphan, fault);
-    }
-    return code;
 }
 
 /* --- the runs ------------------------------------------------------------- */
