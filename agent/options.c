@@ -17,22 +17,26 @@ struct option_row {
 #define AT(member)  FIELD_AT(struct agent_options, member)
 #define PORT_PRESET "7907"
 
+/* Of the help. */
+#define HELP_INDENT  24
+#define LINE_COLUMNS 79
+
 /* clang-format off */
 static const char *const log_choices[] = { "error", "warning", "info", "debug", NULL };
 
 static const struct option_row option_rows[] = {
-    { { "listen", "listen", FIELD_TEXT, UNIT_NONE, AT(listen), 0, 0, "", NULL, "address to listen on, comma-separated or given again; without it all addresses with a key, loopback only without" }, "ADDRESS", true },
-    { { "port", "port", FIELD_WHOLE, UNIT_NONE, AT(port), 0, 65535, PORT_PRESET, NULL, "TCP and UDP port; 0 takes a free one" }, "N", false },
+    { { "listen", "listen", FIELD_TEXT, UNIT_NONE, AT(listen), 0, 0, "", NULL, "address to listen on, or several with commas between; default: all with a key, loopback only without one" }, "ADDRESS", true },
+    { { "port", "port", FIELD_WHOLE, UNIT_NONE, AT(port), 0, 65535, PORT_PRESET, NULL, "TCP and UDP port; 0: a free one" }, "N", false },
     { { "key", "key", FIELD_TEXT, UNIT_NONE, AT(key), 0, 0, "", NULL, "file with this agent's key, shared with the controller" }, "FILE", false },
-    { { "new_key", "new-key", FIELD_TEXT, UNIT_NONE, AT(new_key), 0, 0, "", NULL, "make a key file and end" }, "FILE", false },
-    { { "spool", "spool", FIELD_TEXT, UNIT_NONE, AT(spool), 0, 0, "", NULL, "folder for results that the controller has not fetched yet" }, "DIR", false },
-    { { "config", "config", FIELD_TEXT, UNIT_NONE, AT(config), 0, 0, "", NULL, "the owner's file: the command that sets a rate step, and the steps allowed" }, "FILE", false },
-    { { "name", "name", FIELD_TEXT, UNIT_NONE, AT(name), 0, 0, "", NULL, "what this end is called in the start line and in /self; without it the host's name" }, "NAME", false },
+    { { "new_key", "new-key", FIELD_TEXT, UNIT_NONE, AT(new_key), 0, 0, "", NULL, "make a key, write it to this file, and end" }, "FILE", false },
+    { { "spool", "spool", FIELD_TEXT, UNIT_NONE, AT(spool), 0, 0, "", NULL, "folder for results that the controller has not fetched yet; default: .local/state/bothends/spool at home, /var/lib/bothends/spool for root" }, "DIR", false },
+    { { "config", "config", FIELD_TEXT, UNIT_NONE, AT(config), 0, 0, "", NULL, "the owner's file: which rate steps may be set and by what command, what reads the radio, what may be fetched" }, "FILE", false },
+    { { "name", "name", FIELD_TEXT, UNIT_NONE, AT(name), 0, 0, "", NULL, "what this end is called when it tells of itself; default: the computer's name" }, "NAME", false },
     { { "practice_clock", "practice-clock", FIELD_TEXT, UNIT_NONE, AT(practice_clock), 0, 0, "", NULL, "on a practice link: file that says how wrong this computer's wall clock is" }, "FILE", false },
-    { { "log", "log", FIELD_CHOICE, UNIT_NONE, AT(log), 0, 0, "warning", log_choices, "how much is told on standard error: error, warning, info, debug" }, "LEVEL", false },
+    { { "log", "log", FIELD_CHOICE, UNIT_NONE, AT(log), 0, 0, "warning", log_choices, "how much is told on standard error: error, warning, info or debug" }, "LEVEL", false },
     { { "end_with_parent", "end-with-parent", FIELD_FLAG, UNIT_NONE, AT(end_with_parent), 0, 0, "no", NULL, "end when the program that started this one ends" }, NULL, false },
-    { { "help", "help", FIELD_FLAG, UNIT_NONE, AT(help), 0, 0, "no", NULL, "print this and end" }, NULL, false },
-    { { "version", "version", FIELD_FLAG, UNIT_NONE, AT(version), 0, 0, "no", NULL, "print the version and end" }, NULL, false },
+    { { "help", "help", FIELD_FLAG, UNIT_NONE, AT(help), 0, 0, "no", NULL, "explain these options" }, NULL, false },
+    { { "version", "version", FIELD_FLAG, UNIT_NONE, AT(version), 0, 0, "no", NULL, "tell which bothends this is" }, NULL, false },
 };
 /* clang-format on */
 
@@ -188,6 +192,27 @@ int options_read(int argument_count, char *const *arguments,
     return result;
 }
 
+/* Behind the option's word, broken at blanks. */
+static void print_explanation(FILE *out, const char *text)
+{
+    int column = HELP_INDENT;
+
+    while (*text) {
+        const int length = (int) strcspn(text, " ");
+
+        if (column > HELP_INDENT && column + 1 + length > LINE_COLUMNS) {
+            (void) fprintf(out, "\n%*s", HELP_INDENT, "");
+            column = HELP_INDENT;
+        }
+        const bool is_first = column == HELP_INDENT;
+        (void) fprintf(out, "%s%.*s", is_first ? "" : " ", length, text);
+        column += length + !is_first;
+        text += length;
+        text += strspn(text, " ");
+    }
+    (void) fputc('\n', out);
+}
+
 void options_print_help(FILE *out)
 {
     (void) fputs("usage: bothends-agent [OPTIONS]\n\n"
@@ -197,13 +222,17 @@ void options_print_help(FILE *out)
                  out);
     for (size_t i = 0; i < COUNT_OF(option_rows); i++) {
         const struct option_row *row = &option_rows[i];
-        char head[64];
+        const bool has_preset = row->value_word && row->field.preset[0];
+        char head[64], text[256];
 
-        (void) snprintf(head, sizeof(head), "--%s %s", row->field.key,
+        (void) snprintf(head, sizeof(head), "  --%s %s", row->field.key,
                         row->value_word ? row->value_word : "");
-        (void) fprintf(out, "  %-20s  %s", head, row->field.help);
-        if (row->field.shape == FIELD_WHOLE || row->field.shape == FIELD_CHOICE)
-            (void) fprintf(out, " (preset %s)", row->field.preset);
-        (void) fputc('\n', out);
+        (void) snprintf(text, sizeof(text), "%s%s%s", row->field.help,
+                        has_preset ? "; default: " : "",
+                        has_preset ? row->field.preset : "");
+        (void) fprintf(out, "%-*s", HELP_INDENT, head);
+        if (strlen(head) >= HELP_INDENT)
+            (void) fprintf(out, "\n%*s", HELP_INDENT, "");
+        print_explanation(out, text);
     }
 }

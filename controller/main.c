@@ -37,6 +37,8 @@ static void print_help(FILE *out)
         (void) snprintf(usage, sizeof(usage), "  %s %s", commands[i]->name,
                         commands[i]->arguments);
         (void) fprintf(out, "%-24s", usage);
+        if (strlen(usage) > 22)
+            (void) fprintf(out, "\n%24s", "");
         options_print_wrapped(out, 24, commands[i]->help);
     }
     (void) fputs("\n'bothends COMMAND --help' explains the options of one "

@@ -9,7 +9,7 @@
 #include <uv.h>
 
 #define OPTION_COUNT_MAX 32
-#define WHOLE_MAX        0x1p53 /* what a whole number may be at all */
+#define NUMBER_MAX       1e9 /* beyond it any number will do */
 #define LINE_COLUMNS     79
 #define HELP_INDENT      24 /* column at which the explanations begin */
 
@@ -203,9 +203,32 @@ void options_print_wrapped(FILE *out, int indent, const char *text)
     }
 }
 
+/* "how long to wait (1 ms to 1 min); default: 2 s": what holds where the option
+ * is left out comes last, be it a preset or words of its help. */
+static void explain_option(const struct field *option, char *ret_text,
+                           size_t size)
+{
+    const char *otherwise = strstr(option->help, "; default: ");
+    const int explained = (int) (otherwise ? otherwise - option->help
+                                           : (ptrdiff_t) strlen(option->help));
+    const bool has_preset =
+        option->shape != FIELD_FLAG && option->preset && option->preset[0];
+    char limits[96] = "", choices[256] = "";
+
+    if (option->most < NUMBER_MAX || option->unit != UNIT_COUNT)
+        quantity_limits(option, limits, sizeof(limits));
+    if (option->shape == FIELD_CHOICE)
+        text_join(option->choices, choices, sizeof(choices));
+    (void) snprintf(ret_text, size, "%.*s%s%s%s%s%s%s%s%s", explained,
+                    option->help, choices[0] ? ": " : "", choices,
+                    limits[0] ? " (" : "", limits, limits[0] ? ")" : "",
+                    otherwise ? otherwise : "", has_preset ? "; default: " : "",
+                    has_preset ? option->preset : "");
+}
+
 static void print_option(FILE *out, const struct field *option)
 {
-    char word[64], limits[96] = "", text[512], choices[256] = "";
+    char word[64], text[512];
     size_t used = (size_t) snprintf(word, sizeof(word), "  --%s", option->key);
 
     if (option->shape != FIELD_FLAG && used < sizeof(word)) {
@@ -215,16 +238,7 @@ static void print_option(FILE *out, const struct field *option)
             word[used++] = (char) toupper((unsigned char) *at);
         word[used] = '\0';
     }
-    if (option->most < WHOLE_MAX) /* else any number will do */
-        quantity_limits(option, limits, sizeof(limits));
-    if (option->shape == FIELD_CHOICE)
-        text_join(option->choices, choices, sizeof(choices));
-    const bool has_preset =
-        option->shape != FIELD_FLAG && option->preset && option->preset[0];
-    (void) snprintf(text, sizeof(text), "%s%s%s%s%s%s%s", option->help,
-                    choices[0] ? ": " : "", choices, limits[0] ? "; " : "",
-                    limits, has_preset ? "; preset " : "",
-                    has_preset ? option->preset : "");
+    explain_option(option, text, sizeof(text));
     (void) fprintf(out, "%-*s", HELP_INDENT, word);
     if (strlen(word) >= HELP_INDENT)
         (void) fprintf(out, "\n%*s", HELP_INDENT, "");

@@ -16,12 +16,12 @@
 
 /* The options that several commands have: one word, one help text. */
 /* clang-format off */
-#define OPTION_OUT(type, member, preset) \
-    { "DIR", "out", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, member), 0, 0, preset, NULL, "folder that the files are written to" }
+#define OPTION_OUT(type, member, preset, otherwise) \
+    { "DIR", "out", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, member), 0, 0, preset, NULL, "folder that the files are written to" otherwise }
 #define OPTION_LOGBOOK(type, member) \
-    { "FILE", "logbook", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, member), 0, 0, "", NULL, "logbook that keeps the runs; not said: the one in your data folder" }
+    { "FILE", "logbook", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, member), 0, 0, "", NULL, "logbook that keeps the runs; default: the one in your data folder" }
 #define OPTION_SEED(type, member) \
-    { "NUMBER", "seed", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(type, member), 1, 9007199254740992.0, "", NULL, "seed of everything that is drawn; not said: as in the plan" }
+    { "NUMBER", "seed", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(type, member), 1, 9007199254740992.0, "", NULL, "seed of everything that is drawn; default: as in the plan" }
 #define OPTION_JSON(type, member) \
     { "", "json", FIELD_FLAG, UNIT_NONE, FIELD_AT(type, member), 0, 0, "no", NULL, "print JSON, for programs" }
 /* clang-format on */

@@ -11,7 +11,7 @@
  * record. */
 /* clang-format off */
 #define OPTIONS_MANNER(type) \
-    { "PERCENT", "battery-below", FIELD_WHOLE, UNIT_NONE, FIELD_AT(type, manner.battery_below_percent), 0, 100, "20", NULL, "warn of a computer whose battery is below this and not on the mains; 0: never" }, \
+    { "PERCENT", "battery-below", FIELD_WHOLE, UNIT_NONE, FIELD_AT(type, manner.battery_below_percent), 0, 100, "20", NULL, "warn of a computer on battery with less than this left; 0: never" }, \
     { "", "ask-readings", FIELD_FLAG, UNIT_NONE, FIELD_AT(type, manner.asks_readings), 0, 0, "no", NULL, "before and after each group, ask for what the radios show where no agent reads them" }, \
     { "", "cut-test", FIELD_FLAG, UNIT_NONE, FIELD_AT(type, manner.tests_cut), 0, 0, "no", NULL, "first have the radio unplugged and plugged in again, to prove that the traffic crosses it" }
 /* clang-format on */
@@ -23,8 +23,8 @@ struct carry_out_words {
 };
 /* clang-format off */
 #define OPTIONS_WORDS(type) \
-    { "TEXT", "weather", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.weather), 0, 0, "", NULL, "the weather, kept with this run; not said: as in the plan" }, \
-    { "TEXT", "note", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.note), 0, 0, "", NULL, "what the report should keep of this run; not said: as in the plan" }
+    { "TEXT", "weather", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.weather), 0, 0, "", NULL, "the weather, kept with this run; default: as in the plan" }, \
+    { "TEXT", "note", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.note), 0, 0, "", NULL, "what the report should keep of this run; default: as in the plan" }
 /* clang-format on */
 
 struct carry_out_wish {

@@ -18,9 +18,10 @@ struct draft_options {
 static const struct field draft_options[] = {
     { "ADDRESS", "to", FIELD_TEXT, UNIT_NONE,
       FIELD_AT(struct draft_options, to), 0, 0, "", NULL,
-      "far computer: the plan pings it from here, and runs without editing" },
+      "instead a plan that pings this computer from here, and runs without "
+      "editing" },
     { "all", "all", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct draft_options, all),
-      0, 0, "no", NULL, "every key that a plan may have" },
+      0, 0, "no", NULL, "with every key that a plan may have" },
 };
 
 static const uint16_t discard_port = 9; /* any will do: nothing is sent */
@@ -165,7 +166,7 @@ static int draft_run(const char *const *arguments, size_t argument_count,
 const struct command draft_command = {
     .name = "draft",
     .arguments = "",
-    .help = "print a commented starter plan; keep it with '> FILE.yaml'",
+    .help = "print a commented starter plan, to be kept in a file and changed",
     .options = draft_options,
     .option_count = COUNT_OF(draft_options),
     .options_size = sizeof(struct draft_options),

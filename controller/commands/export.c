@@ -15,7 +15,7 @@ struct export_options {
 /* clang-format off */
 static const struct field export_options[] = {
     OPTION_LOGBOOK(struct export_options, logbook),
-    OPTION_OUT(struct export_options, out, ""),
+    OPTION_OUT(struct export_options, out, "", "; default: bothends-RUN-samples in this folder"),
 };
 /* clang-format on */
 

@@ -18,7 +18,7 @@ struct gain_options {
 /* clang-format off */
 static const struct field gain_options[] = {
     OPTION_LOGBOOK(struct gain_options, logbook),
-    { "SHARE", "margin", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct gain_options, margin_ratio), 1e-4, 1, "", NULL, "a change by less than this is none (not said: as the plan's link.no_change has it)" },
+    { "SHARE", "margin", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct gain_options, margin_ratio), 1e-4, 1, "", NULL, "a change by less than this is none; default: as the plan's link.no_change has it" },
     OPTION_JSON(struct gain_options, wants_json),
 };
 /* clang-format on */

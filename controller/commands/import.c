@@ -17,7 +17,8 @@ struct import_options {
 
 static const struct field import_options[] = {
     OPTION_LOGBOOK(struct import_options, logbook),
-    OPTION_OUT(struct import_options, out, ""),
+    OPTION_OUT(struct import_options, out, "",
+               "; default: bothends-RUN in this folder"),
 };
 
 static void say(void *owner, const char *what, const char *text)

@@ -19,9 +19,9 @@ struct picture_options {
 
 /* clang-format off */
 static const struct field picture_fields[] = {
-    { "TIME", "from", FIELD_REAL, UNIT_DURATION, FIELD_AT(struct picture_options, from_ns), 0, 86400e9, "", NULL, "begin, since the practice link began; not said: a busy part" },
-    { "TIME", "for", FIELD_REAL, UNIT_DURATION, FIELD_AT(struct picture_options, for_ns), 1e6, 3600e9, "", NULL, "length; not said: a few rounds of the channel" },
-    OPTION_OUT(struct picture_options, out, ""),
+    { "TIME", "from", FIELD_REAL, UNIT_DURATION, FIELD_AT(struct picture_options, from_ns), 0, 86400e9, "", NULL, "where it begins, counted from the start of the practice link; default: at a busy part" },
+    { "TIME", "for", FIELD_REAL, UNIT_DURATION, FIELD_AT(struct picture_options, for_ns), 1e6, 3600e9, "", NULL, "how much is drawn; default: a few rounds of turns" },
+    OPTION_OUT(struct picture_options, out, "", "; default: DIR"),
 };
 /* clang-format on */
 

@@ -18,8 +18,8 @@ struct practice_options {
 
 /* clang-format off */
 static const struct field practice_options[] = {
-    { "EVENT", "begin", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct practice_options, begin), 0, 0, "", NULL, "from now on something goes wrong, such as \"loss chance=10% from=skerry for=20s\": the words of practice: events: in a plan" },
-    { "NUMBER", "end", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct practice_options, end), 1, 4294967295.0, "", NULL, "that event ends before its time" },
+    { "EVENT", "begin", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct practice_options, begin), 0, 0, "", NULL, "something goes wrong from now on, such as \"loss chance=10% from=skerry for=20s\": the words of practice: events: in a plan" },
+    { "NUMBER", "end", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct practice_options, end), 1, 4294967295.0, "", NULL, "end the event of this number before its time" },
 };
 /* clang-format on */
 
@@ -99,8 +99,8 @@ static int practice_run(const char *const *arguments, size_t argument_count,
 const struct command practice_command = {
     .name = "practice",
     .arguments = "DIR [END[,END] [STEP]]",
-    .help = "set radios of the rehearsal that runs in DIR to a step; without "
-            "one: read a radio; without an end: what goes wrong on its channel",
+    .help = "for the rehearsal that is running in DIR: show what goes wrong on "
+            "purpose; with an end: read its radio; with a step too: set it",
     .least_arguments = 1,
     .most_arguments = 3,
     .options = practice_options,

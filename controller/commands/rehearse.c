@@ -26,17 +26,17 @@ struct rehearse_options {
 
 /* clang-format off */
 static const struct field rehearse_fields[] = {
-    { "NAME", "ready", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct rehearse_options, ready), 0, 0, "", NULL, "a ready plan instead of a file; without either: the first of them" },
+    { "NAME", "ready", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct rehearse_options, ready), 0, 0, "", NULL, "a ready plan instead of a file; without either, the first of them" },
     { "", "list", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct rehearse_options, list), 0, 0, "no", NULL, "show the ready plans, and what one learns from each" },
     { "", "picture", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct rehearse_options, picture), 0, 0, "no", NULL, "draw who transmitted when, and what waited, as 'bothends picture' does" },
-    OPTION_OUT(struct rehearse_options, out, "rehearsal"),
+    OPTION_OUT(struct rehearse_options, out, "rehearsal", ""),
     OPTION_SEED(struct rehearse_options, seed),
     OPTIONS_WORDS(struct rehearse_options),
 };
 /* clang-format on */
 
 /* The flow, top to bottom. */
-static int list_ready_plans(void);
+static int list_ready_plans(const char *chosen);
 static int choose_plan(const char *path, const char *ready, struct plan *plan);
 static int read_ready_plan(const struct ready_plan *ready, struct plan *plan);
 static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
@@ -61,7 +61,7 @@ static int rehearse_run(const char *const *arguments, size_t argument_count,
     struct plan plan;
 
     if (wish->list)
-        return list_ready_plans();
+        return list_ready_plans(argument_count ? arguments[0] : wish->ready);
     if (choose_plan(argument_count ? arguments[0] : NULL, wish->ready, &plan)
         != 0)
         return STATUS_USAGE;
@@ -77,8 +77,15 @@ static int rehearse_run(const char *const *arguments, size_t argument_count,
     return status < 0 ? STATUS_OURS : status;
 }
 
-static int list_ready_plans(void)
+static int list_ready_plans(const char *chosen)
 {
+    if (chosen[0]) {
+        (void) fprintf(stderr,
+                       "bothends rehearse: found '%s' and --list, expected "
+                       "one of them\n",
+                       chosen);
+        return STATUS_USAGE;
+    }
     for (size_t i = 0; i < ready_plan_count; i++) {
         char lesson[READY_LESSON_SIZE];
 

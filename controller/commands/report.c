@@ -17,9 +17,9 @@ struct report_options {
 /* clang-format off */
 static const struct field report_options[] = {
     OPTION_LOGBOOK(struct report_options, logbook),
-    OPTION_OUT(struct report_options, out, ""),
+    OPTION_OUT(struct report_options, out, "", "; default: bothends-RUN in this folder"),
     { "html", "html", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct report_options, html), 0, 0, "no", NULL, "also write report.html: one file with the charts in it, for handing around" },
-    { "RUN", "reference", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct report_options, reference_run), 1, 9007199254740992.0, "", NULL, "hold it against what that run measured of the same steps, through attenuators; not said: as the plan says" },
+    { "RUN", "reference", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct report_options, reference_run), 1, 9007199254740992.0, "", NULL, "hold it against what that run, through attenuators, measured of the same steps; default: the reference that the plan names" },
     { "public", "public", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct report_options, public), 0, 0, "no", NULL, "leave addresses out, and tell positions only as precisely as the plan's public.locator allows" },
 };
 /* clang-format on */

@@ -16,7 +16,7 @@ struct resume_options {
 /* clang-format off */
 static const struct field resume_options[] = {
     OPTION_LOGBOOK(struct resume_options, logbook),
-    OPTION_OUT(struct resume_options, out, ""),
+    OPTION_OUT(struct resume_options, out, "", "; default: bothends-RUN in this folder"),
     OPTIONS_MANNER(struct resume_options),
 };
 /* clang-format on */

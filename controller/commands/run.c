@@ -21,11 +21,11 @@ struct run_options {
 /* clang-format off */
 static const struct field run_options[] = {
     OPTION_LOGBOOK(struct run_options, logbook),
-    OPTION_OUT(struct run_options, out, ""),
-    { "NUMBER", "seed", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct run_options, seed), 1, 9007199254740992.0, "", NULL, "seed of everything that is drawn; not said: a new one" },
+    OPTION_OUT(struct run_options, out, "", "; default: bothends-RUN in this folder"),
+    { "NUMBER", "seed", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct run_options, seed), 1, 9007199254740992.0, "", NULL, "seed of everything that is drawn; default: a new one" },
     OPTIONS_MANNER(struct run_options),
     OPTIONS_WORDS(struct run_options),
-    { "", "practice", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct run_options, practice), 0, 0, "no", NULL, "mark the run as one over the practice link ('bothends rehearse' does)" },
+    { "", "practice", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct run_options, practice), 0, 0, "no", NULL, "mark the run as one over the practice link (as 'bothends rehearse' does)" },
 };
 /* clang-format on */
 

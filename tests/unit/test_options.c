@@ -17,7 +17,7 @@ struct sail_options {
 
 /* clang-format off */
 static const struct field sail_fields[] = {
-    OPTION_OUT(struct sail_options, out, "sails"),
+    OPTION_OUT(struct sail_options, out, "sails", ""),
     OPTION_SEED(struct sail_options, seed),
     { "TIME", "wait", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct sail_options, wait_ns), 1e6, 60e9, "2 s", NULL, "how long to wait for the wind, which may take longer than anybody on the quay has patience for" },
     OPTION_JSON(struct sail_options, json),
@@ -199,17 +199,16 @@ static void the_help_is_made_from_the_rows(void **state)
         "\n"
         "go sailing\n"
         "\n"
-        "  --out DIR             folder that the files are written to; preset "
-        "sails\n"
-        "  --seed NUMBER         seed of everything that is drawn; not said: "
-        "as "
+        "  --out DIR             folder that the files are written to; "
+        "default: sails\n"
+        "  --seed NUMBER         seed of everything that is drawn; default: as "
         "in the\n"
         "                        plan\n"
         "  --wait TIME           how long to wait for the wind, which may take "
         "longer\n"
-        "                        than anybody on the quay has patience for; "
-        "1 ms to 1\n"
-        "                        min; preset 2 s\n"
+        "                        than anybody on the quay has patience for "
+        "(1 ms to 1\n"
+        "                        min); default: 2 s\n"
         "  --json                print JSON, for programs\n"
         "  --help                explain this command\n");
     free(help);
