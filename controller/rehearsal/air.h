@@ -36,7 +36,8 @@
  * the channel last became free; the way through the air is left out of what is
  * sensed.  Without, a frame is lost when another's transmission overlaps it, or
  * overlapped the overhead before its transmission's first frame; to repeat it,
- * a radio waits a number of contention slots drawn from its window.
+ * a radio waits a number of contention slots drawn from its window.  A frame
+ * that collided is not repeated in the same transmission.
  *
  * Other users of the channel transmit at times of a Poisson process, for
  * exponential lengths.  They wait for the end of a turn or until the channel is

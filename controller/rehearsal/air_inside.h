@@ -40,6 +40,7 @@ struct frame {
     uint64_t sent_count;
     uint64_t ready_ns; /* not to be repeated before */
     uint64_t missing;  /* bit i: end i is a receiver and lacks it */
+    bool rests;        /* collided in this transmission */
 };
 
 /* Where a radio stands before a transmission, on a contention channel. */

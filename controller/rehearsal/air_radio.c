@@ -50,12 +50,12 @@ static uint64_t room_bytes(const struct air *air, const struct radio *radio)
 }
 
 /* The link to the first frame that may be repeated now; it points to NULL where
- * there is none. */
+ * there is none.  While it transmits a radio hears of no collision. */
 static struct frame **find_repeat(struct radio *radio, uint64_t at_ns)
 {
     struct frame **link = &radio->repeats;
 
-    while (*link && (*link)->ready_ns > at_ns)
+    while (*link && ((*link)->rests || (*link)->ready_ns > at_ns))
         link = &(*link)->next;
     return link;
 }
@@ -223,8 +223,10 @@ void radio_begin(struct air *air, size_t end, uint64_t began_ns,
         .actual_ns = began_ns + (air->now_ns - looked_ns),
         .queue_bytes_before = radio->stream_end - radio->stream_sent,
     };
-    for (const struct frame *frame = radio->repeats; frame; frame = frame->next)
+    for (struct frame *frame = radio->repeats; frame; frame = frame->next) {
         radio->transmission.queue_bytes_before += frame_bytes(frame);
+        frame->rests = false;
+    }
     radio->is_sending = true;
     radio->is_start_hit = radio->is_frame_hit = radio->has_collided = false;
     radio->edge_ns = radio->frames_ns = began_ns + config->slot_overhead_ns;
@@ -256,6 +258,7 @@ static void end_frame(struct air *air, size_t end)
     radio->frame = NULL;
     radio->has_collided = radio->has_collided || radio->is_frame_hit;
     radio->transmission.collided_count += radio->is_frame_hit;
+    frame->rests = radio->is_frame_hit;
     if (arrivals_take_frame(air, end, frame))
         keep_repeat(radio, frame);
     else

@@ -37,8 +37,9 @@
  *   window - 1, counted only while the channel is free (the slots follow each
  *   other from when it became free), and transmits;
  *   transmissions that begin in the same contention slot collide, and their
- *   frames are lost to all.  After a collision of repeated frames (repeats) the
- *   window doubles up to window_most; after a success it is the least again.
+ *   frames are lost to all.  What collided is repeated (repeats) in a later
+ *   transmission, after a wait drawn from a window twice as wide, up to
+ *   window_most; after a success it is the least again.
  *   Without carrier sense an end transmits as soon as it has data (slotted: at
  *   the next edge of a contention slot), and whatever overlaps is lost: each
  *   frame that another's transmission overlaps, and all frames of a

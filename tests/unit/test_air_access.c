@@ -529,6 +529,39 @@ static void repeats_after_a_collision_get_through(void **state)
     air_free(air);
 }
 
+/* Who transmits does not hear that it collided. */
+static void what_collided_is_not_repeated_into_the_same_collision(void **state)
+{
+    (void) state;
+    for (int listens = 0; listens < 2; listens++) {
+        struct seen seen = { 0 };
+        struct air_config config = channel(2);
+
+        config.access = ACCESS_CONTENTION;
+        config.carrier_sense = listens;
+        config.contention_window_count = 1;
+        config.repeats_limit_count = 8;
+        struct air *air = seen_air_new(&config, &seen);
+
+        air_enqueue(air, ms(3), 1, 0, 480, NULL);
+        air_enqueue(air, ms(3), 2, 0, 240, NULL);
+        air_advance(air, ms(40));
+        assert_int_equal(seen.sent_count, 0);
+        air_advance(air, ms(5000));
+        assert_true(seen.sent_count > 2);
+        for (size_t i = 0; i < 2; i++) {
+            assert_int_equal(seen.sent[i].frames_count, 3 - seen.sent[i].from);
+            assert_int_equal(seen.sent[i].collided_count,
+                             seen.sent[i].frames_count);
+            assert_int_equal(seen.sent[i].repeats_count, 0);
+        }
+        assert_int_equal(seen.packet_count, 2);
+        assert_int_equal(seen.fates[0], FATE_DELIVERED);
+        assert_int_equal(seen.fates[1], FATE_DELIVERED);
+        air_free(air);
+    }
+}
+
 static void who_listens_waits_for_the_end_of_the_others(void **state)
 {
     struct seen seen = { 0 };
@@ -732,6 +765,7 @@ int main(void)
             a_radio_that_sticks_to_a_step_is_not_heard_until_it_lets_go),
         cmocka_unit_test(two_that_draw_the_same_slot_collide),
         cmocka_unit_test(repeats_after_a_collision_get_through),
+        cmocka_unit_test(what_collided_is_not_repeated_into_the_same_collision),
         cmocka_unit_test(who_listens_waits_for_the_end_of_the_others),
         cmocka_unit_test(who_does_not_listen_destroys_what_overlaps),
         cmocka_unit_test(
