@@ -2,6 +2,8 @@
 #ifndef AGENT_ICMP_H
 #define AGENT_ICMP_H
 
+#include "agent/stamped.h"
+
 #include <bothends/fault.h>
 #include <stdbool.h>
 #include <stddef.h>
@@ -30,11 +32,8 @@ struct icmp_echo {
     int socket; /* -1: closed */
     int family;
     enum icmp_socket_kind kind;
-    uint16_t identifier;  /* ours, in network order; raw sockets only */
-    uint32_t stamp_count; /* sendings since the kernel counts them */
-    uint32_t stamp_base;  /* what icmp_send() had given out before that */
-    int64_t wall_minus_monotonic_ns; /* at the last stamp */
-    uint64_t stamp_read_ns;          /* when that was; 0: none yet */
+    uint16_t identifier; /* ours, in network order; raw sockets only */
+    struct stamped stamped;
 };
 
 struct icmp_way {

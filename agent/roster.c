@@ -147,6 +147,15 @@ struct exchange *roster_by_ticket(const struct roster *roster,
     return NULL;
 }
 
+void roster_offer_datagram(const struct roster *roster,
+                           const struct stamped_event *event, const void *bytes)
+{
+    for (const struct seat *seat = roster->seats; seat; seat = seat->next) {
+        if (seat->exchange && exchange_datagram(seat->exchange, event, bytes))
+            return;
+    }
+}
+
 bool roster_is_empty(const struct roster *roster)
 {
     return !roster->seats;

@@ -66,5 +66,9 @@ bool roster_is_empty(const struct roster *roster);
 struct exchange *roster_by_id(const struct roster *roster, const char *id);
 struct exchange *roster_by_ticket(const struct roster *roster,
                                   const char *ticket);
+/* A datagram for whichever exchange under way says that it is its own. */
+void roster_offer_datagram(const struct roster *roster,
+                           const struct stamped_event *event,
+                           const void *bytes);
 
 #endif

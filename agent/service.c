@@ -7,6 +7,7 @@
 #include "agent/memory.h"
 #include "agent/ports.h"
 #include "agent/serve.h"
+#include "agent/stamped.h"
 #include "agent/step.h"
 #include "agent/way.h"
 
@@ -21,6 +22,7 @@
 struct ear {
     struct service *service;
     uv_poll_t poll;
+    struct stamped stamped;
     int fd; /* -1: none */
 };
 
@@ -59,7 +61,8 @@ static const struct http_owner http_owner = { on_head, on_body, on_gone };
 
 /* --- opening -------------------------------------------------------------- */
 
-static void listen_with(struct service *service, struct ear *ear, int fd)
+static void listen_with(struct service *service, struct ear *ear, int fd,
+                        int family)
 {
     ear->service = service;
     ear->fd = fd;
@@ -69,6 +72,7 @@ static void listen_with(struct service *service, struct ear *ear, int fd)
     assert(result == 0);
     (void) result;
     ear->poll.data = ear;
+    stamped_listen(&ear->stamped, fd, family);
     (void) uv_poll_start(&ear->poll, UV_READABLE, on_datagram);
     service->open_ears++;
 }
@@ -124,8 +128,8 @@ int service_open(const struct service_site *site, struct service **ret_service,
         free_service(service);
         return result;
     }
-    listen_with(service, &service->ear4, service->ports.udp4);
-    listen_with(service, &service->ear6, service->ports.udp6);
+    listen_with(service, &service->ear4, service->ports.udp4, AF_INET);
+    listen_with(service, &service->ear6, service->ports.udp6, AF_INET6);
     const struct exchange_site exchange_site = {
         .loop = site->loop,
         .udp4 = service->ports.udp4,
@@ -269,37 +273,39 @@ static void on_ready(void *owner, const char *id)
 
 /* --- the UDP port --------------------------------------------------------- */
 
-/* Identifications are heard, and never answered. */
-static void take_datagram(const struct service *service, const char *text,
-                          size_t text_bytes, const struct sockaddr *from)
+/* Identifications are heard, and never answered; what else comes is for the
+ * exchanges to judge. */
+static void take_datagram(const struct service *service,
+                          const struct stamped_event *event, const char *text)
 {
     enum identify_moment moment = IDENTIFY_BEGIN;
     char id[ID_SIZE];
 
-    if (identify_read(text, text_bytes, id, &moment) < 0)
+    if (identify_read(text, event->byte_count, id, &moment) < 0) {
+        roster_offer_datagram(service->desk.roster, event, text);
         return;
+    }
     struct exchange *exchange = roster_by_id(service->desk.roster, id);
     if (exchange)
-        exchange_heard(exchange, from, text, text_bytes);
+        exchange_heard(exchange, (const struct sockaddr *) &event->from, text,
+                       event->byte_count);
 }
 
 static void on_datagram(uv_poll_t *poll, int status, int events)
 {
-    const struct ear *ear = poll->data;
+    struct ear *ear = poll->data;
 
     (void) events;
     if (status < 0)
         return;
     for (unsigned i = 0; i < DATAGRAMS_PER_TURN; i++) {
-        struct sockaddr_storage from = { 0 };
-        socklen_t from_bytes = sizeof(from);
+        struct stamped_event event;
         char text[2048];
-        const ssize_t got = recvfrom(ear->fd, text, sizeof(text), 0,
-                                     (struct sockaddr *) &from, &from_bytes);
-        if (got < 0)
+
+        if (stamped_next(&ear->stamped, text, sizeof(text), &event) <= 0)
             return;
-        take_datagram(ear->service, text, (size_t) got,
-                      (const struct sockaddr *) &from);
+        if (event.kind == STAMPED_ARRIVED)
+            take_datagram(ear->service, &event, text);
     }
 }
 

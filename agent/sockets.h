@@ -32,4 +32,13 @@ int sockets_open_udp(const char *address, uint16_t port, int *ret_socket,
 /* The port that a socket is bound to; 0: none. */
 uint16_t sockets_port(int socket);
 
+/* Send from a UDP socket that many share, so that source (NULL: the system's
+ * choice; its port does not matter) and interface (0: any) ride on the
+ * datagram. */
+int sockets_send(int udp, const struct sockaddr *to,
+                 const struct sockaddr *from, unsigned interface_index,
+                 const void *bytes, size_t byte_count);
+/* The IP length of a UDP datagram with so many octets to that address. */
+size_t sockets_ip_bytes(const struct sockaddr *to, size_t byte_count);
+
 #endif

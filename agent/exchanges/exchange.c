@@ -392,6 +392,15 @@ void exchange_heard(struct exchange *exchange, const struct sockaddr *from,
         exchange->part->peer_ended(exchange, exchange->part_state);
 }
 
+bool exchange_datagram(struct exchange *exchange,
+                       const struct stamped_event *event, const void *bytes)
+{
+    if (exchange->is_finished || !exchange->part->datagram)
+        return false;
+    return exchange->part->datagram(exchange, exchange->part_state, event,
+                                    bytes);
+}
+
 void exchange_refuse(struct http_request *request, unsigned status,
                      const char *word, const char *detail)
 {
@@ -578,6 +587,11 @@ const struct sockaddr *exchange_peer(const struct exchange *exchange)
 const struct sockaddr *exchange_own(const struct exchange *exchange)
 {
     return exchange->has_own ? (const struct sockaddr *) &exchange->own : NULL;
+}
+
+unsigned exchange_tied_index(const struct exchange *exchange)
+{
+    return exchange->tied_index;
 }
 
 bool exchange_peer_has_ended(const struct exchange *exchange)

@@ -23,6 +23,7 @@
  */
 struct exchange;
 struct http_request;
+struct stamped_event;
 
 /* What this agent has to offer to its exchanges; borrowed, outlives them. */
 struct exchange_site {
@@ -69,6 +70,11 @@ void exchange_data_gone(struct exchange *exchange,
 void exchange_heard(struct exchange *exchange, const struct sockaddr *from,
                     const char *text, size_t text_bytes);
 
+/* Some other datagram came to the UDP port: true when it was this exchange's,
+ * whatever became of it. */
+bool exchange_datagram(struct exchange *exchange,
+                       const struct stamped_event *event, const void *bytes);
+
 /* --- for the kinds ------------------------------------------------------ */
 
 struct exchange_part {
@@ -90,6 +96,9 @@ struct exchange_part {
     /* How much is done so far, in the kind's own measure (content bytes, probes
      * answered): for the operator's display only.  May be NULL. */
     uint64_t (*done_so_far)(const void *state);
+    /* See exchange_datagram(); from the arming on.  May be NULL. */
+    bool (*datagram)(struct exchange *exchange, void *state,
+                     const struct stamped_event *event, const void *bytes);
     /* The other end said it is through.  May be NULL. */
     void (*peer_ended)(struct exchange *exchange, void *state);
     /* After exchange_finish(): free the state (all handles are closed). */
@@ -109,6 +118,8 @@ uint64_t exchange_start_ns(const struct exchange *exchange);
 const struct sockaddr *exchange_peer(const struct exchange *exchange);
 /* The address to send from; NULL: the system's choice. */
 const struct sockaddr *exchange_own(const struct exchange *exchange);
+/* The interface that this end is tied to; 0: none. */
+unsigned exchange_tied_index(const struct exchange *exchange);
 /* Note a trouble for the account (the first stays) and make it FAILED. */
 void exchange_trouble(struct exchange *exchange, const char *format, ...)
     __attribute__((format(printf, 2, 3)));

@@ -75,27 +75,41 @@ static void on_gone(void *owner, struct http_request *request)
         exchange_data_gone(exchange, request);
 }
 
+/* An identification is for both ends to judge, whatever else for one. */
+static void pass_on(const struct pair *pair, const struct stamped_event *event,
+                    const char *bytes)
+{
+    static const char identification[] = "bothends id ";
+    const bool is_text =
+        strncmp(bytes, identification, sizeof(identification) - 1) == 0;
+
+    for (int i = 0; i < 2; i++) {
+        struct exchange *exchange = pair->ends[i].exchange;
+
+        if (exchange && is_text && !pair->is_deaf)
+            exchange_heard(exchange, (const struct sockaddr *) &event->from,
+                           bytes, event->byte_count);
+        else if (exchange && !is_text
+                 && exchange_datagram(exchange, event, bytes))
+            return;
+    }
+}
+
 static void on_udp(uv_poll_t *poll, int status, int events)
 {
     struct pair *pair = poll->data;
-    struct sockaddr_storage from;
-    socklen_t from_bytes = sizeof(from);
-    char *text = pair->heard[pair->heard_count % 3];
+    char *heard = pair->heard[pair->heard_count % 3];
+    struct stamped_event event;
+    char bytes[2048] = "";
 
     (void) status;
     (void) events;
-    const ssize_t bytes = recvfrom(pair->udp4, text, sizeof(pair->heard[0]) - 1,
-                                   0, (struct sockaddr *) &from, &from_bytes);
-    if (bytes < 0)
+    if (stamped_next(&pair->stamped4, bytes, sizeof(bytes) - 1, &event) <= 0)
         return;
-    text[bytes] = '\0';
+    bytes[event.byte_count] = '\0';
+    (void) snprintf(heard, sizeof(pair->heard[0]), "%s", bytes);
     pair->heard_count++;
-    for (int i = 0; i < 2 && !pair->is_deaf; i++) {
-        if (pair->ends[i].exchange)
-            exchange_heard(pair->ends[i].exchange,
-                           (const struct sockaddr *) &from, text,
-                           (size_t) bytes);
-    }
+    pass_on(pair, &event, bytes);
 }
 
 /* Descriptors that this process has open (Linux; elsewhere always 0). */
@@ -132,6 +146,7 @@ void pair_open(struct pair *pair)
     pair->udp_port = sockets_port(pair->udp4);
     assert_int_equal(uv_poll_init(&pair->loop, &pair->udp_poll, pair->udp4), 0);
     pair->udp_poll.data = pair;
+    stamped_listen(&pair->stamped4, pair->udp4, AF_INET);
     assert_int_equal(uv_poll_start(&pair->udp_poll, UV_READABLE, on_udp), 0);
     /* A port that is free for one family may be taken for the other. */
     for (int tries = 0; tries < 50 && !pair->http; tries++)

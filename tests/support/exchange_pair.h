@@ -4,6 +4,7 @@
 
 #include "agent/exchanges/exchange.h"
 #include "agent/http.h"
+#include "agent/stamped.h"
 
 #include <bothends/kinds.h>
 #include <setjmp.h>
@@ -16,7 +17,8 @@
 /*
  * Both ends of an exchange in one process, over loopback: one loop, one HTTP
  * server that hands data requests to the exchange with their ticket, one UDP
- * socket that hands identifications to both.
+ * socket that hands identifications to both, and other datagrams to the first
+ * that takes them.
  */
 struct pair_end {
     struct exchange *exchange; /* NULL: not armed, or ended */
@@ -29,6 +31,7 @@ struct pair {
     uv_timer_t guard;
     uv_poll_t udp_poll;
     int udp4, udp6;
+    struct stamped stamped4;
     uint16_t udp_port;
     struct http_server *http;
     struct pair_end ends[2];
