@@ -135,6 +135,9 @@ void capacity_expect_when(const struct plan *plan, const struct plan_step *step,
 struct round_trip {
     struct range least_ns, mean_ns, spread_ns; /* greatest less least */
     double likely_least_ns, likely_mean_ns;
+    /* The least of each way by itself; of the answer's, where it follows the
+     * packet at once. */
+    struct range there_least_ns, back_least_ns;
 };
 
 /* Between two ends, indices into the plan's: with more stations than one the

@@ -101,13 +101,75 @@ static double air_bytes(const struct channel *channel, double there_bytes,
     return is_fixed ? back : whole_frames_bytes(channel, there_bytes) + back;
 }
 
+/* --- each way by itself --------------------------------------------------- */
+
+static bool is_of_many(const struct channel *channel)
+{
+    return channel->access == ACCESS_FULL_DUPLEX && channel->stations_count > 1;
+}
+
+/* What a packet waits at the least, without its airtime: in a round of turns
+ * nothing, for its own may have just begun. */
+static double way_wait_s(const struct channel *channel, size_t from, size_t to,
+                         double overhead_s)
+{
+    if (channel->access == ACCESS_SCHEDULED)
+        return 0;
+    /* The hub's turn is always; a station's may be now. */
+    return !is_of_many(channel) || (from == 0 && to != 0) ? overhead_s : 0;
+}
+
+/* The answer's share of what both wait together. */
+static double answer_wait_s(const struct channel *channel, size_t from,
+                            size_t to, const struct waits *waits,
+                            double overhead_s)
+{
+    return is_of_many(channel)
+               ? way_wait_s(channel, to, from, overhead_s)
+               : waits->least_s - way_wait_s(channel, from, to, overhead_s);
+}
+
+/* The least of one way, from its best and its worst wait. */
+static struct range way_ns(const struct channel *channel, double best_s,
+                           double worst_s, double bytes)
+{
+    const double bits = BITS_PER_BYTE * bytes;
+
+    return range_times(range_of(fmax(best_s + bits / channel->rate_bps.high, 0)
+                                    + channel->propagation_s,
+                                fmax(worst_s + bits / channel->rate_bps.low, 0)
+                                    + channel->propagation_s),
+                       1e9);
+}
+
+struct way_waits {
+    struct waits best, worst;
+};
+
+static void part_ways(const struct channel *channel, size_t from, size_t to,
+                      const struct way_waits *waits, double there_bytes,
+                      double both_bytes, struct round_trip *trip)
+{
+    const struct range overhead_s = channel->overhead_s;
+
+    trip->there_least_ns =
+        way_ns(channel, way_wait_s(channel, from, to, overhead_s.low),
+               way_wait_s(channel, from, to, overhead_s.high), there_bytes);
+    trip->back_least_ns = way_ns(
+        channel, answer_wait_s(channel, from, to, &waits->best, overhead_s.low),
+        answer_wait_s(channel, from, to, &waits->worst, overhead_s.high),
+        both_bytes - there_bytes);
+}
+
+/* --- both ways ------------------------------------------------------------ */
+
 void expect_trip(const struct channel *channel, size_t from, size_t to,
                  double there_bytes, double back_bytes,
                  struct round_trip *ret_trip)
 {
     const struct range between = turns_between(channel, from, to);
-    const double bits =
-        BITS_PER_BYTE * air_bytes(channel, there_bytes, back_bytes);
+    const double both_bytes = air_bytes(channel, there_bytes, back_bytes);
+    const double bits = BITS_PER_BYTE * both_bytes;
     const struct channel likely = channel_likely(channel);
     const struct waits best =
         waits_of(channel, between.low, channel->overhead_s.low,
@@ -135,6 +197,8 @@ void expect_trip(const struct channel *channel, size_t from, size_t to,
     };
     ret_trip->likely_mean_ns =
         ret_trip->likely_least_ns + middle.spread_s / 2 * 1e9;
+    part_ways(channel, from, to, &(struct way_waits){ best, worst },
+              whole_frames_bytes(channel, there_bytes), both_bytes, ret_trip);
 }
 
 static struct range idle_cycle_ns(const struct channel *channel)
