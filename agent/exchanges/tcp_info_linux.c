@@ -88,6 +88,8 @@ int tcp_info_read(int socket, struct download_tcp *ret_row)
         .unacked_segments = info.tcpi_unacked,
         .lost_segments = info.tcpi_lost,
         .reordering_count = info.tcpi_reord_seen,
+        .needless_count = info.tcpi_dsack_dups,
+        .out_of_order_count = info.tcpi_rcv_ooopack,
         .busy_us = info.tcpi_busy_time,
         .receiver_limited_us = info.tcpi_rwnd_limited,
         .buffer_limited_us = info.tcpi_sndbuf_limited,
