@@ -10,6 +10,12 @@
 
 #define LINE_SIZE 1024
 
+/* Of a line's parts, two blanks behind each included. */
+#define STEP_COLUMNS 9 /* "contact" */
+#define KIND_COLUMNS 10
+#define WHO_COLUMNS  16
+#define COLUMN_MOST  32 /* longer names push theirs to the right */
+
 /* A line erased: to its begin, and delete to its end (ECMA-48, EL). */
 static const char erase_line[] = "\r\033[K";
 
@@ -105,14 +111,36 @@ static void add_column(char *line, size_t size, const char *text, int width)
                     rest > 2 ? rest : 2, "");
 }
 
-static void make_row(const struct display_row *row, char *line, size_t size)
+static int wider(int one, int other)
+{
+    return one > other ? one : other;
+}
+
+static void make_row(const struct display *display,
+                     const struct display_row *row, char *line, size_t size)
 {
     line[0] = '\0';
-    add_column(line, size, row->step, 10);
+    add_column(line, size, row->step,
+               wider(display->step_columns, STEP_COLUMNS));
     if (row->kind)
-        add_column(line, size, row->kind, 12);
+        add_column(line, size, row->kind, KIND_COLUMNS);
     if (row->who)
-        add_column(line, size, row->who, 20);
+        add_column(line, size, row->who,
+                   wider(display->who_columns, WHO_COLUMNS));
+}
+
+static void widen(int *columns, const char *text)
+{
+    const int wanted = columns_of(text) + 2;
+
+    *columns = wider(*columns, wanted < COLUMN_MOST ? wanted : COLUMN_MOST);
+}
+
+void display_make_room(struct display *display, const char *step,
+                       const char *who)
+{
+    widen(&display->step_columns, step);
+    widen(&display->who_columns, who);
 }
 
 static void erase_live(struct display *display)
@@ -170,7 +198,7 @@ void display_done(struct display *display, const struct display_row *row,
 {
     char head[LINE_SIZE];
 
-    make_row(row, head, sizeof(head));
+    make_row(display, row, head, sizeof(head));
     print_line(display, head, tone, text);
 }
 
@@ -181,7 +209,7 @@ void display_live(struct display *display, const struct display_row *row,
 
     if (!display->is_live)
         return;
-    make_row(row, head, sizeof(head));
+    make_row(display, row, head, sizeof(head));
     (void) snprintf(line, sizeof(line), " %s%s", head, text);
     /* It must not wrap, for then only its last part could be written over;
      * the last column stays free, where some terminals wrap early. */
@@ -206,7 +234,7 @@ void display_say(struct display *display, const char *word,
     char head[LINE_SIZE], text[LINE_SIZE];
     va_list arguments;
 
-    make_row(&row, head, sizeof(head));
+    make_row(display, &row, head, sizeof(head));
     va_start(arguments, format);
     /* It is initialized, whatever clang-tidy 14 says.
      * NOLINTNEXTLINE(clang-analyzer-valist.Uninitialized) */

@@ -17,10 +17,16 @@ struct display {
     bool is_live;    /* a terminal: the live line is shown */
     bool has_colour; /* and NO_COLOR is not set */
     int width;       /* columns; 0: not known, lines are not cut */
-    bool line_is_up; /* a live line stands there now */
+    int step_columns, who_columns; /* wider than usual, if not 0 */
+    bool line_is_up;               /* a live line stands there now */
 };
 
 void display_init(struct display *display, FILE *out);
+
+/* Room for a step's name, or for who sends to whom, so that what stands behind
+ * it is one column. */
+void display_make_room(struct display *display, const char *step,
+                       const char *who);
 
 enum display_tone {
     TONE_PLAIN,

@@ -216,13 +216,12 @@ static enum display_tone tell_download(const struct exchange_order *order,
     }
     quantity_show(UNIT_RATE, bps, rate, sizeof(rate));
     if (order->expected_bps > 0)
-        (void) snprintf(share, sizeof(share),
-                        ", %.0f %% of the most the step should carry",
+        (void) snprintf(share, sizeof(share), ", %.0f %% of the most expected",
                         100 * bps / order->expected_bps);
     const bool has_ceased =
         tell_ceased(order, account, &span, ceased, sizeof(ceased));
-    (void) snprintf(ret_text, size, "%s%s%s, start-up included; %s", ceased,
-                    rate, share, content);
+    (void) snprintf(ret_text, size, "%s%s with start-up%s; %s", ceased, rate,
+                    share, content);
     return has_ceased ? TONE_BAD : TONE_PLAIN;
 }
 
@@ -255,7 +254,7 @@ static const char *trouble_of(const struct ordered_exchange *exchange,
     for (size_t i = 0; i < exchange->part_count; i++) {
         *ret_end = exchange->parts[i].order.own_name;
         if (!accounts[i])
-            return "no account yet";
+            return "its account has not come yet";
         if (accounts[i]->trouble[0])
             return accounts[i]->trouble;
         if (accounts[i]->state != ACCOUNT_DONE)
@@ -284,6 +283,7 @@ tell_figure(const struct ordered_exchange *exchange,
             const struct exchange_account *const *accounts, char *ret_text,
             size_t size)
 {
+    const bool is_alone = strcmp(exchange->condition, "idle") == 0;
     enum display_tone worst = TONE_PLAIN;
     size_t used = 0;
 
@@ -297,8 +297,13 @@ tell_figure(const struct ordered_exchange *exchange,
             continue;
         const struct exchange_account *account =
             account_of(exchange, accounts, tellings[row].part, &order);
-        if (account)
-            tone = tellings[row].tell(order, account, text, sizeof(text));
+        if (account) {
+            struct exchange_order shown = *order;
+
+            if (!is_alone)
+                shown.expected_bps = 0; /* it holds for one that is alone */
+            tone = tellings[row].tell(&shown, account, text, sizeof(text));
+        }
         if (used < size)
             used += (size_t) snprintf(ret_text + used, size - used, "%s%s",
                                       used ? "; " : "", text);
@@ -362,8 +367,7 @@ static void tell_rate(const struct exchange_order *order, uint64_t done,
         return;
     }
     if (order->expected_bps > 0) {
-        (void) snprintf(ret_text, size,
-                        "%.0f %% of the most the step should carry",
+        (void) snprintf(ret_text, size, "%.0f %% of the most expected",
                         100 * bps / order->expected_bps);
         return;
     }

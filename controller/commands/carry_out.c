@@ -75,12 +75,25 @@ static void tell_what_next(const struct carry_out_wish *wish,
     }
 }
 
+static void make_room(struct display *display, const struct plan *plan)
+{
+    for (size_t i = 0; i < plan->step_count; i++)
+        display_make_room(display, plan->steps[i].name, "");
+    for (size_t i = 0; i < plan->exchange_count; i++) {
+        char who[2 * ADDRESS_SIZE + 8];
+
+        plan_exchange_way(&plan->exchanges[i], who, sizeof(who));
+        display_make_room(display, "", who);
+    }
+}
+
 int carry_out_run(const struct carry_out_wish *wish)
 {
     struct conductor_result result;
     struct display display;
 
     display_init(&display, stdout);
+    make_room(&display, wish->plan);
     const struct conductor_wish conductor_wish = {
         .plan = wish->plan,
         .logbook = wish->logbook,

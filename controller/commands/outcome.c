@@ -2,6 +2,7 @@
 #include "controller/commands/outcome.h"
 
 #include "controller/display.h"
+#include "controller/options.h"
 #include "controller/plan/reader.h"
 
 #include <errno.h>
@@ -123,6 +124,20 @@ static int status_of(const struct report_summary *summary)
                : STATUS_MET;
 }
 
+/* On a terminal in lines that fit; for programs each thing is one line. */
+static void tell_summary(const struct report_summary *summary,
+                         const char *folder)
+{
+    (void) puts("");
+    if (uv_guess_handle(fileno(stdout)) == UV_TTY)
+        options_print_wrapped(stdout, 0, summary->sentence);
+    else
+        (void) puts(summary->sentence);
+    (void) printf("\nThe report is %s/report.md; the figures are in "
+                  "results.csv and results.json\nbeside it.\n",
+                  folder);
+}
+
 int outcome_report_as(const char *command, struct logbook *logbook,
                       const struct logbook_run *run, const struct plan *plan,
                       const struct outcome_wish *wish)
@@ -135,13 +150,10 @@ int outcome_report_as(const char *command, struct logbook *logbook,
     int code = (wish->is_public ? report_write_public : report_write)(
         logbook_database(logbook), run->run, plan, folder, &summary, &fault);
 
-    if (!code) {
-        (void) printf("\n%s\n\nThe report is %s/report.md; the figures are in "
-                      "results.csv and results.json beside it.\n",
-                      summary.sentence, folder);
-        if (wish->html)
-            code = html_write(folder, summary.title, &fault);
-    }
+    if (!code && !wish->is_silent)
+        tell_summary(&summary, folder);
+    if (!code && wish->html)
+        code = html_write(folder, summary.title, &fault);
     if (code) {
         (void) outcome_fault(command, &fault);
         return STATUS_OURS;

@@ -21,6 +21,7 @@ struct outcome_wish {
     const char *out; /* "": bothends-<run>, or bothends-<run>-public */
     bool html;       /* report.html too */
     bool is_public;  /* without addresses and exact positions */
+    bool is_silent;  /* the files are written, nothing is told */
 };
 int outcome_report_as(const char *command, struct logbook *logbook,
                       const struct logbook_run *run, const struct plan *plan,

@@ -226,6 +226,7 @@ static int judge_link(const struct stage *stage, const char *logbook,
                       const char *out, int status)
 {
     char ledger[STAGE_PATH_SIZE];
+    const char *name = strrchr(stage->folder, '/');
     struct ledger_verdict verdict;
     struct fault fault = { 0 };
 
@@ -235,12 +236,13 @@ static int judge_link(const struct stage *stage, const char *logbook,
         (void) fprintf(stderr, "bothends rehearse: %s\n", fault.text);
         return STATUS_OURS;
     }
-    (void) printf("rehearsal: what really happened is in %s ('bothends picture "
-                  "%s' draws it)\n",
-                  ledger, stage->folder);
+    (void) printf("rehearsal: what really happened is in %s%s/ledger\n"
+                  "           ('bothends picture %s%s' draws it)\n",
+                  out, name, out, name);
     if (verdict.is_trustworthy) {
         (void) printf("rehearsal: the practice link kept time (99 %% of its "
-                      "edges at most %.2f ms late, %.2f ms allowed)\n",
+                      "turns at most %.2f ms late,\n"
+                      "           %.2f ms allowed)\n",
                       (double) verdict.lateness_p99_ns / 1e6,
                       (double) verdict.lateness_limit_ns / 1e6);
         return status;
@@ -264,12 +266,22 @@ static void describe_trouble(const struct ledger_verdict *verdict, char *text,
     else
         (void) snprintf(text, size,
                         "The practice link did not keep time: 1 %% of its "
-                        "edges were %.2f ms late or more, %.2f ms are allowed "
+                        "turns were %.2f ms late or more, %.2f ms are allowed "
                         "(1 %% of a slot). This computer is too slow or too "
                         "busy for it. The figures of this rehearsal mean "
                         "nothing.",
                         (double) verdict->lateness_p99_ns / 1e6,
                         (double) verdict->lateness_limit_ns / 1e6);
+}
+
+/* It stands below what the run has told of its figures. */
+static void tell_trouble(const char *text, bool has_report)
+{
+    (void) puts("");
+    options_print_wrapped(stdout, 0, text);
+    if (has_report)
+        (void) puts("The report was written again: it says so, and gives no "
+                    "verdict.");
 }
 
 /* The report was written before the link was judged: a note goes into the
@@ -278,6 +290,7 @@ static int note_untrustworthy(const char *logbook_path, const char *out,
                               const struct ledger_verdict *verdict,
                               struct fault *fault)
 {
+    const struct outcome_wish wish = { .out = out, .is_silent = true };
     struct logbook_note note = { .at_unix_ns = carry_out_now_unix_ns(),
                                  .class = "practice" };
     struct logbook_run run = { 0 };
@@ -285,7 +298,6 @@ static int note_untrustworthy(const char *logbook_path, const char *out,
     struct plan plan;
 
     describe_trouble(verdict, note.text, sizeof(note.text));
-    (void) printf("rehearsal: %s\n", note.text);
     int status = logbook_open(logbook_path, LOGBOOK_WRITE, &logbook, fault);
 
     if (!status)
@@ -294,9 +306,11 @@ static int note_untrustworthy(const char *logbook_path, const char *out,
         status = logbook_store_note(logbook, run.run, &note, fault);
     if (!status && run.group_count
         && outcome_read_plan("rehearse", &run, &plan) == 0) {
-        (void) outcome_report("rehearse", logbook, &run, &plan, out);
+        (void) outcome_report_as("rehearse", logbook, &run, &plan, &wish);
         plan_clear(&plan);
     }
+    if (!status)
+        tell_trouble(note.text, run.group_count > 0);
     logbook_run_clear(&run);
     logbook_close(logbook);
     return status;

@@ -42,8 +42,24 @@ static void a_finished_exchange_is_one_plain_line(void **state)
     struct fixture *f = *state;
 
     display_done(&f->display, &row, TONE_GOOD, "40 of 40 answered");
-    assert_string_equal(f->text, " slow      ping        hill > dale         "
+    assert_string_equal(f->text, " slow     ping      hill > dale     "
                                  "40 of 40 answered\n");
+}
+
+static void long_names_get_room_in_every_line(void **state)
+{
+    static const struct display_row far = { "slow", "ping",
+                                            "lighthouse > harbour" };
+    struct fixture *f = *state;
+
+    display_make_room(&f->display, "very-very-slow", "lighthouse > harbour");
+    display_make_room(&f->display, "slow", "hill > dale");
+    display_done(&f->display, &row, TONE_GOOD, "40 of 40 answered");
+    display_done(&f->display, &far, TONE_GOOD, "3 of 4 answered");
+    assert_string_equal(
+        f->text,
+        " slow            ping      hill > dale           40 of 40 answered\n"
+        " slow            ping      lighthouse > harbour  3 of 4 answered\n");
 }
 
 static void nothing_is_written_over_where_there_is_no_terminal(void **state)
@@ -74,7 +90,7 @@ static void the_live_line_is_cut_to_the_terminal(void **state)
     f->display.is_live = true;
     f->display.width = 30;
     display_live(&f->display, &row, "0:20 left of a long exchange");
-    assert_string_equal(f->text, " slow      ping        hill …");
+    assert_string_equal(f->text, " slow     ping      hill > d…");
     assert_true(f->display.line_is_up);
 }
 
@@ -100,8 +116,8 @@ static void a_long_saying_is_folded_at_blanks_under_itself(void **state)
     f->display.width = 32;
     display_say(&f->display, "mind", TONE_PLAIN, "%s",
                 "keep people away from the antenna");
-    assert_string_equal(f->text, " mind      keep people away\n"
-                                 "           from the antenna\n");
+    assert_string_equal(f->text, " mind     keep people away from\n"
+                                 "          the antenna\n");
 }
 
 static void colour_is_used_only_where_it_is_wanted(void **state)
@@ -187,6 +203,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         TEST(a_finished_exchange_is_one_plain_line),
+        TEST(long_names_get_room_in_every_line),
         TEST(nothing_is_written_over_where_there_is_no_terminal),
         TEST(a_file_is_no_terminal),
         TEST(the_live_line_is_cut_to_the_terminal),

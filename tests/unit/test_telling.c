@@ -18,8 +18,9 @@ struct told {
 
 static void make(struct told *told, const struct kind *kind)
 {
-    *told = (struct told){ .planned = { .kind = kind },
-                           .exchange = { .part_count = 2 } };
+    *told =
+        (struct told){ .planned = { .kind = kind },
+                       .exchange = { .part_count = 2, .condition = "idle" } };
     told->exchange.planned = &told->planned;
     struct exchange_order *to = &told->exchange.parts[0].order;
     struct exchange_order *from = &told->exchange.parts[1].order;
@@ -101,7 +102,14 @@ static void a_download_is_held_against_what_the_step_should_carry(void **state)
     (void) tell(&told);
     /* 12500 B x 8 / 2 s */
     assert_non_null(
-        strstr(told.text, "50.0 kbit/s, 50 % of the most the step"));
+        strstr(told.text, "50.0 kbit/s with start-up, 50 % of the most"));
+    /* What the step carries is not for one of several alone. */
+    (void) snprintf(told.exchange.condition, sizeof(told.exchange.condition),
+                    "beside ping hill > dale");
+    (void) tell(&told);
+    assert_string_equal(told.text, "50.0 kbit/s with start-up; 12.5 kB");
+    (void) snprintf(told.exchange.condition, sizeof(told.exchange.condition),
+                    "idle");
     told.exchange.parts[0].order.expected_bps = 0;
     (void) tell(&told);
     assert_null(strstr(told.text, "%"));
@@ -135,7 +143,7 @@ static void a_timed_download_whose_data_ceased_to_come_says_when(void **state)
     (void) state;
     tell_timed(&told, "", 30, 3.5);
     assert_ptr_equal(strstr(told.text, "nothing more after 2.50 s of 30.0 s; "
-                                       "until then 40.0 kbit/s, 80 % of"),
+                                       "until then 40.0 kbit/s with start-up"),
                      told.text);
     assert_int_equal(tell(&told), TONE_BAD);
     clear(&told);
@@ -207,7 +215,7 @@ static void troubles_are_told_with_the_ends_name(void **state)
     assert_non_null(strstr(told.text, "(dale: no socket)"));
     told.accounts[0] = NULL;
     assert_int_equal(tell(&told), TONE_DOUBT);
-    assert_non_null(strstr(told.text, "(dale: no account yet)"));
+    assert_non_null(strstr(told.text, "(dale: its account has not come yet)"));
     told.accounts[1] = NULL;
     assert_int_equal(tell(&told), TONE_DOUBT);
     assert_non_null(strstr(told.text, "not known yet"));
@@ -225,7 +233,7 @@ static void what_is_under_way_is_told_as_its_end_knows_it(void **state)
     (void) state;
     /* 10 kB in 2 s are 40 kbit/s: 80 % of 50. */
     telling_live(&order, 10000, two_seconds_ns, text, sizeof(text));
-    assert_string_equal(text, "80 % of the most the step should carry");
+    assert_string_equal(text, "80 % of the most expected");
     order.expected_bps = 0;
     telling_live(&order, 10000, two_seconds_ns, text, sizeof(text));
     assert_non_null(strstr(text, "40"));
