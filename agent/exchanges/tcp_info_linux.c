@@ -66,6 +66,15 @@ static uint64_t acked_bytes(const struct tcp_info *info)
     }
 }
 
+static uint64_t quiet_us(const struct tcp_info *info)
+{
+    const uint64_t tenths = info->tcpi_last_ack_recv / 100;
+
+    if (!info->tcpi_unacked)
+        return 0;
+    return tenths < 5 ? 1 : tenths * 100000;
+}
+
 int tcp_info_read(int socket, struct download_tcp *ret_row)
 {
     struct tcp_info info;
@@ -90,6 +99,7 @@ int tcp_info_read(int socket, struct download_tcp *ret_row)
         .reordering_count = info.tcpi_reord_seen,
         .needless_count = info.tcpi_dsack_dups,
         .out_of_order_count = info.tcpi_rcv_ooopack,
+        .quiet_us = quiet_us(&info),
         .busy_us = info.tcpi_busy_time,
         .receiver_limited_us = info.tcpi_rwnd_limited,
         .buffer_limited_us = info.tcpi_sndbuf_limited,
