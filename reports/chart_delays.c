@@ -21,11 +21,15 @@ static const struct delay_kind {
     const char *file, *axis; /* the axis without its unit */
     enum chart_place place;
     const char *median, *what; /* the finding; "round trips" */
+    const char *expected;      /* what the band is */
 } delay_kinds[] = {
     { "ping", "charts/round-trips", "round trip", CHART_ROUND_TRIPS, "rtt_p50",
-      "round trips" },
+      "round trips", "expected median" },
     { "messages", "charts/confirmations", "time until the confirmation came",
-      CHART_CONFIRMATIONS, "confirmed_p50", "messages confirmed" },
+      CHART_CONFIRMATIONS, "confirmed_p50", "messages confirmed",
+      "expected median" },
+    { "timing", "charts/one-way", "delay one way", CHART_ONE_WAY, "one_way_p50",
+      "packets across", "least that the step allows" },
 };
 
 struct delay_chart {
@@ -144,7 +148,7 @@ static void draw_expected(cairo_t *page, const struct plot *plot,
             plot_x(plot, fmin(expected.high / chart->unit_s, plot->x.high))
                 + 1.5,
             plot->bottom);
-        chart_band_key(page, CHART_MARGIN, "expected median");
+        chart_band_key(page, CHART_MARGIN, chart->kind->expected);
         return;
     }
 }

@@ -55,16 +55,20 @@ static double most_of(const struct curve *curve)
     return chart_larger(most, curve->expected.high);
 }
 
-static void choose_unit(struct scale *scale, enum curve_form form)
+static void choose_unit(struct scale *scale, const struct curve *curve)
 {
+    static const char *const words[2][2] = {
+        { "round trip, ms", "round trip, s" },
+        { "delay one way, ms", "delay one way, s" }
+    };
     const bool is_slow = scale->most >= 2;
 
-    if (form == CURVE_RATE) {
+    if (curve->form == CURVE_RATE) {
         scale->unit = k;
         scale->word = "kbit/s";
     } else {
         scale->unit = is_slow ? 1 : 1e-3;
-        scale->word = is_slow ? "round trip, s" : "round trip, ms";
+        scale->word = words[curve->is_one_way][is_slow];
     }
 }
 
@@ -85,7 +89,7 @@ static struct scale scale_of(const struct panels_chart *chart)
         scale.has_columns = scale.has_columns || curve->columns.count;
     }
     scale.time = unit_of(scale.most_s);
-    choose_unit(&scale, chart->panels[0].curve->form);
+    choose_unit(&scale, chart->panels[0].curve);
     return scale;
 }
 
@@ -254,17 +258,19 @@ static void draw_rate_key(cairo_t *page, const struct scale *scale)
     }
 }
 
-static void draw_answers_key(cairo_t *page)
+static void draw_answers_key(cairo_t *page, bool is_one_way)
 {
     const double x = CHART_MARGIN;
 
     drawing_ink(page, INK_FIRST);
     drawing_rectangle(page, x + 11, 51.5, x + 14, 54.5);
-    const double next = key_line(page, x, "answered: its round trip");
+    const double next = key_line(page, x,
+                                 is_one_way ? "arrived: its delay"
+                                            : "answered: its round trip");
 
     drawing_ink(page, INK_SECOND);
     drawing_rectangle(page, next + 12, 46, next + 14, 60);
-    (void) key_line(page, next, "no answer in time");
+    (void) key_line(page, next, is_one_way ? "lost" : "no answer in time");
 }
 
 static void draw_panel(cairo_t *page, const struct panels_chart *chart,
@@ -316,7 +322,7 @@ static void draw_panels(cairo_t *page, const void *chart_)
     if (is_rate)
         draw_rate_key(page, &scale);
     else
-        draw_answers_key(page);
+        draw_answers_key(page, chart->panels[0].curve->is_one_way);
     drawing_ink(page, INK_TEXT);
     drawing_text(page, CHART_MARGIN, panels_top - 16, CHART_TEXT_SIZE, false,
                  ANCHOR_LEFT, scale.word);

@@ -7,8 +7,8 @@
 /*
  * A chart of plots one above the other, on one axis of time: the rounds of a
  * download, downloads that ran at once, pings.  CURVE_RATE is drawn as goodput
- * with its expectation and its gaps, CURVE_ANSWERS as round trips with the
- * losses above them.
+ * with its expectation and its gaps, CURVE_ANSWERS as round trips, or
+ * delays one way, with the losses above them.
  */
 #define PANELS_MOST 8
 

@@ -14,6 +14,8 @@ struct chart_file {
         CHART_ROUND_TRIPS,
         CHART_ANSWERS,
         CHART_CONFIRMATIONS,
+        CHART_ONE_WAY,
+        CHART_ONE_WAY_LOSSES,
         CHART_SHORTFALL,
         CHART_SHARES
     } place;

@@ -8,6 +8,7 @@
 #include "reports/markdown_shortfall.h"
 #include "reports/markdown_site.h"
 #include "reports/markdown_tcp.h"
+#include "reports/markdown_timing.h"
 #include "reports/markdown_together.h"
 #include "reports/markdown_trips.h"
 #include "reports/markdown_uses.h"
@@ -52,6 +53,9 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     markdown_trips(reduction, out);
     write_charts(charts, CHART_ROUND_TRIPS, out);
     write_charts(charts, CHART_ANSWERS, out);
+    markdown_timing(reduction, out);
+    write_charts(charts, CHART_ONE_WAY, out);
+    write_charts(charts, CHART_ONE_WAY_LOSSES, out);
     markdown_messages(reduction, out);
     write_charts(charts, CHART_CONFIRMATIONS, out);
     markdown_together(reduction, out);

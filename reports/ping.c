@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/answers.h"
 #include "reports/cumulative.h"
 #include "reports/losses.h"
 #include "reports/percentile.h"
-#include "reports/pixel_columns.h"
 #include "reports/repeats.h"
 #include "reports/steadiness.h"
 #include "reports/table.h"
@@ -335,20 +335,8 @@ struct reading {
     struct reduction *reduction;
     struct exchange_record *exchange;
     struct curve *curve; /* its answers along time */
+    uint64_t begun_ns;
 };
-
-/* When its probe was sent, and how long the answer took. */
-static void draw_probe(struct curve *curve, uint64_t begun_ns,
-                       const struct ping_probe *probe)
-{
-    const bool is_answered =
-        probe->state == PROBE_ANSWERED && probe->rtt_ns > 0;
-
-    pixel_columns_add(
-        &curve->columns, (double) (int64_t) (probe->sent_ns - begun_ns) * 1e-9,
-        curve->span_s,
-        is_answered ? (double) probe->rtt_ns * 1e-9 : (double) NAN);
-}
 
 static void on_probe(void *owner, const void *record)
 {
@@ -358,9 +346,12 @@ static void on_probe(void *owner, const void *record)
     keep_ttl(reading->exchange, probe);
     if (probe->state == PROBE_UNSENT)
         return;
-    *(double *) rows_add(&reading->reduction->probes) = kept_of(probe);
-    draw_probe(reading->curve, reading->exchange->from_account.account.begun_ns,
-               probe);
+    const double kept = kept_of(probe);
+
+    *(double *) rows_add(&reading->reduction->probes) = kept;
+    answers_add(reading->curve,
+                (double) (int64_t) (probe->sent_ns - reading->begun_ns) * 1e-9,
+                fabs(kept));
     reading->exchange->probe_count++;
 }
 
@@ -369,7 +360,7 @@ static int reduce(struct reduction *reduction, size_t exchange,
 {
     struct exchange_record *record = reduction_exchange(reduction, exchange);
     const struct exchange_account *account = &record->from_account.account;
-    struct reading reading = { reduction, record, NULL };
+    struct reading reading = { reduction, record, NULL, account->begun_ns };
     struct ping_probe probe;
     const struct stream_to to = { &probe, sizeof(probe), on_probe, &reading };
     char why[160];

@@ -84,7 +84,14 @@ struct value_record {
 enum curve_form {
     CURVE_RATE,       /* x: seconds, y: bit/s; columns: of each cycle */
     CURVE_CUMULATIVE, /* x: seconds, y: share of all sent */
-    CURVE_ANSWERS     /* columns only: round trips in s, by when they began */
+    CURVE_ANSWERS     /* columns only: what probes took in s, by when they
+                         were sent */
+};
+
+/* Of the probes of CURVE_ANSWERS. */
+struct answer_counts {
+    uint64_t sent_count, lost_count;
+    uint64_t run_count, longest_run_count; /* lost one after the other */
 };
 
 /* In which nothing arrived. */
@@ -97,11 +104,13 @@ struct curve {
     enum curve_form form;
     size_t exchange; /* index, for its names */
     bool is_all_rounds;
-    bool is_from_second;    /* of messages: those that the second end sent */
+    bool is_from_second;    /* what the second end sent: messages, replies */
+    bool is_one_way;        /* delays one way, not round trips */
     double span_s;          /* how long the exchange took; NaN: not known */
     struct range expected;  /* on the axis of values; NaN: none */
     double steady_from_s;   /* where the warm-up ends; NaN */
     uint64_t missing_count; /* lost */
+    struct answer_counts answers;
     struct rows points;     /* of struct point */
     struct rows columns; /* of struct pixel_column: reports/pixel_columns.h */
     struct rows gaps;    /* of struct curve_gap */

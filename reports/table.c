@@ -6,5 +6,6 @@ const struct report_kind *const report_kinds[] = {
     &ping_report,
     &download_report,
     &messages_report,
+    &timing_report,
     NULL,
 };

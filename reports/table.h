@@ -8,5 +8,6 @@
 extern const struct report_kind ping_report;
 extern const struct report_kind download_report;
 extern const struct report_kind messages_report;
+extern const struct report_kind timing_report;
 
 #endif

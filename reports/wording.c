@@ -51,15 +51,20 @@ void wording_condition(const char *condition, char *ret_text, size_t size)
 
 bool wording_is_loaded(const char *condition)
 {
-    static const char light[] = "ping";
+    static const char *const light[] = { "ping", "timing" };
 
     if (wording_is_alone(condition))
         return false;
     while (*condition) {
         const char *part;
 
+        bool is_light = false;
+
         (void) take_part(&condition, &part);
-        if (strncmp(part, light, strlen(light)) != 0)
+        for (size_t i = 0; i < COUNT_OF(light); i++)
+            is_light =
+                is_light || strncmp(part, light[i], strlen(light[i])) == 0;
+        if (!is_light)
             return true;
     }
     return false;

@@ -44,7 +44,7 @@ void wording_date(uint64_t unix_ns, char *ret_text, size_t size);
 void wording_condition(const char *condition, char *ret_text, size_t size);
 /* Was it alone on the link? */
 bool wording_is_alone(const char *condition);
-/* Did anything but pings run beside it? */
+/* Did anything but probes run beside it? */
 bool wording_is_loaded(const char *condition);
 
 /* Of a ping's probes: answered after the waiting time, which is too late. */

@@ -1,0 +1,47 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_ONE_WAY_H
+#define REPORTS_ONE_WAY_H
+
+#include "reports/clock_pair.h"
+#include "reports/crossings.h"
+
+/*
+ * The delay of each way by itself, from clocks that nobody has set alike.
+ *
+ * How much longer than the quickest a packet took needs no offset, only the
+ * drift.  The quickest itself is known as a range: there and back the quickest
+ * took least_sum_s together, and neither took less than its floor (what the
+ * step allows, else nothing); so each took its floor at the least, and at the
+ * most what the other's floor leaves.  No method can narrow that from the
+ * stamps alone.
+ */
+struct way_delay {
+    bool is_there;        /* something crossed that way */
+    struct range least_s; /* of the quickest; NaN: not known */
+};
+
+struct one_way {
+    struct clock_pair pair;
+    struct way_delay ways[WAYS_OF_TWO];
+    double least_sum_s; /* NaN: not both ways */
+    double span_s;      /* how long the record is */
+    double drift_s;     /* what the clocks may do over it, uncorrected */
+    bool is_quick;      /* the quickest are quicker than the floors allow */
+    bool has_moved;     /* a clock was set or stopped meanwhile: of the ways
+                           nothing is known */
+};
+
+/* floors_s: of each way, by the step; unsaid: none. */
+void one_way_find(const struct crossings *crossings,
+                  const struct range floors_s[WAYS_OF_TWO],
+                  struct one_way *ret_delays);
+
+/* Beyond the quickest; the packet must have arrived. */
+double one_way_above_s(const struct one_way *delays,
+                       const struct crossing *crossing, enum way_of_two way);
+
+/* The middle of the quickest's range, and what it may be off. */
+double one_way_least_s(const struct one_way *delays, enum way_of_two way);
+double one_way_doubt_s(const struct one_way *delays, enum way_of_two way);
+
+#endif

@@ -1,0 +1,113 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/timing_doubts.h"
+
+#include <bothends/kinds/timing.h>
+
+/* Of the clocks' drift over the record: less is lost among the delays. */
+static const double drift_told_s = 1e-3;
+
+static void doubt_refused(struct reduction *reduction,
+                          const struct exchange_record *exchange,
+                          uint64_t count, const char *what, const char *end)
+{
+    if (count)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The system of %s refused to send %llu of the %s in the timing %s "
+            "→ %s on step %s; they are not counted.",
+            end, (unsigned long long) count, what, exchange->from, exchange->to,
+            exchange->step);
+}
+
+static const struct timing_outcome *
+outcome_of(const struct account_record *account)
+{
+    return (const void *) account->account.outcome.bytes;
+}
+
+/* Packets that claim to be of the exchange, and are not. */
+static void doubt_strangers(struct reduction *reduction,
+                            const struct exchange_record *exchange)
+{
+    const struct account_record *accounts[] = { &exchange->from_account,
+                                                &exchange->to_account };
+    for (size_t i = 0; i < COUNT_OF(accounts); i++) {
+        const struct timing_outcome *outcome = outcome_of(accounts[i]);
+        const uint64_t count = outcome->malformed_count + outcome->forged_count
+                               + outcome->foreign_count;
+
+        if (count)
+            reduction_add_sentence(
+                &reduction->doubts,
+                "%s dropped %llu packets that bore the mark of the timing %s → "
+                "%s on step %s and were not of it: damaged, or a stranger's.",
+                i ? exchange->to : exchange->from, (unsigned long long) count,
+                exchange->from, exchange->to, exchange->step);
+    }
+}
+
+static void doubt_clocks(struct reduction *reduction,
+                         const struct exchange_record *exchange,
+                         const struct one_way *delays)
+{
+    if (delays->has_moved)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "In the timing %s → %s on step %s the quickest packets would have "
+            "taken %.1f ms there and back together, which cannot be: a clock "
+            "was set or stood still meanwhile. Nothing is said of the delay of "
+            "each way.",
+            exchange->from, exchange->to, exchange->step,
+            delays->least_sum_s * 1e3);
+    else if (delays->is_quick)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The quickest stamped packets between %s and %s on step %s were "
+            "back sooner than this radio allows: they went round it, or the "
+            "step is not the one stated. The delay of each way is given "
+            "without its least by the step.",
+            exchange->from, exchange->to, exchange->step);
+}
+
+/* Every exchange says what was done about its clocks. */
+static void tell_clocks(struct reduction *reduction,
+                        const struct exchange_record *exchange,
+                        const struct one_way *delays)
+{
+    if (delays->has_moved)
+        return;
+    if (delays->pair.is_skew_shown)
+        reduction_add_sentence(
+            &reduction->methods,
+            "Timing %s → %s on step %s, round %llu: the clock of %s ran %.1f "
+            "ppm %s than that of %s (± %.1f), which was taken off.",
+            exchange->from, exchange->to, exchange->step,
+            (unsigned long long) exchange->round, exchange->to,
+            fabs(delays->pair.skew_ratio) * 1e6,
+            delays->pair.skew_ratio < 0 ? "slower" : "faster", exchange->from,
+            delays->pair.drift_most_ratio * 1e6);
+    else if (delays->drift_s >= drift_told_s)
+        reduction_add_sentence(
+            &reduction->methods,
+            "Timing %s → %s on step %s, round %llu: no drift of the two clocks "
+            "is shown; over its %.0f s they may have drifted apart by %.1f ms "
+            "all the same.",
+            exchange->from, exchange->to, exchange->step,
+            (unsigned long long) exchange->round, delays->span_s,
+            delays->drift_s * 1e3);
+}
+
+void timing_add_doubts(struct reduction *reduction,
+                       const struct exchange_record *exchange,
+                       const struct one_way *delays)
+{
+    doubt_refused(reduction, exchange,
+                  outcome_of(&exchange->from_account)->unsent_count, "probes",
+                  exchange->from);
+    doubt_refused(reduction, exchange,
+                  outcome_of(&exchange->to_account)->unreplied_count, "replies",
+                  exchange->to);
+    doubt_strangers(reduction, exchange);
+    doubt_clocks(reduction, exchange, delays);
+    tell_clocks(reduction, exchange, delays);
+}

@@ -1,0 +1,12 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_TIMING_DOUBTS_H
+#define REPORTS_TIMING_DOUBTS_H
+
+#include "reports/one_way.h"
+
+/* What speaks against a timing exchange's figures, and what its clocks did. */
+void timing_add_doubts(struct reduction *reduction,
+                       const struct exchange_record *exchange,
+                       const struct one_way *delays);
+
+#endif

@@ -1,0 +1,323 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/timing_says.h"
+
+#include "reports/append.h"
+
+static const double ms = 1e-3;
+/* A way waits where its figure is above the other's by more than chance: beyond
+ * the other's interval, and by what anybody would notice. */
+static const double waits_times = 1.5;
+static const double waits_least_s = 0.010;
+
+/* The two ways of one exchange. */
+struct both {
+    const struct finding *there, *back; /* their losses; back may be NULL */
+    size_t there_row, back_row;
+};
+
+static bool is_other_way(const struct finding *a, const struct finding *b)
+{
+    return a->round == b->round && strcmp(a->exchange, b->exchange) == 0
+           && strcmp(a->step, b->step) == 0
+           && strcmp(a->condition, b->condition) == 0
+           && strcmp(a->from, b->to) == 0 && strcmp(a->to, b->from) == 0;
+}
+
+/* The way back stands behind the way there. */
+static struct both both_at(const struct rows *ways, size_t row)
+{
+    struct both both = { .there = rows_at(ways, row), .there_row = row };
+
+    if (row + 1 < ways->count
+        && is_other_way(both.there, rows_at(ways, row + 1))) {
+        both.back = rows_at(ways, row + 1);
+        both.back_row = row + 1;
+    }
+    return both;
+}
+
+/* --- what is lost --------------------------------------------------------- */
+
+/* All of what was sent; of a handful it may be chance. */
+static bool is_dead(const struct finding *loss)
+{
+    return loss->value >= 1;
+}
+
+static uint64_t lost_count(const struct finding *loss)
+{
+    return (uint64_t) llround(loss->value * (double) loss->samples_count);
+}
+
+/* "6 of 60" or "none of 60" */
+static void append_lost(char *text, size_t size, const struct finding *loss)
+{
+    const uint64_t count = lost_count(loss);
+
+    if (count)
+        append(text, size, "%llu", (unsigned long long) count);
+    else
+        append(text, size, "none");
+    append(text, size, " of %llu", (unsigned long long) loss->samples_count);
+}
+
+/* Does one lose more, beyond what chance may do? */
+static bool is_worse(const struct finding *one, const struct finding *other)
+{
+    return one->low > other->high;
+}
+
+static void say_losses(char *text, size_t size, const struct both *both)
+{
+    const struct finding *there = both->there;
+    const struct finding *back = both->back;
+    const bool is_there_worse = is_worse(there, back);
+
+    if (!lost_count(there) && !lost_count(back)) {
+        append(text, size, "nothing was lost either way");
+        return;
+    }
+    append_lost(text, size, there);
+    append(text, size, " packets from %s to %s were lost, ", there->from,
+           there->to);
+    append_lost(text, size, back);
+    append(text, size, " on the way back");
+    if (is_there_worse || is_worse(back, there))
+        append(text, size, ": it is the way from %s to %s that loses",
+               is_there_worse ? there->from : back->from,
+               is_there_worse ? there->to : back->to);
+}
+
+/* --- what waits ----------------------------------------------------------- */
+
+static void append_ms(char *text, size_t size, double value_s)
+{
+    char number[FIGURE_SIZE];
+
+    wording_significant(value_s / ms, 2, number);
+    append(text, size, "%s ms", number);
+}
+
+static bool waits(const struct finding *one, const struct finding *other)
+{
+    return one->value > other->high && one->value > waits_times * other->value
+           && one->value - other->value >= waits_least_s;
+}
+
+/* NULL: not known well enough. */
+static const struct finding *variation_of(const struct reduction *reduction,
+                                          const struct rows *ways, size_t row,
+                                          const char *measure)
+{
+    const struct finding *finding =
+        wording_beside(reduction, ways, row, measure);
+
+    return finding && isfinite(finding->value) ? finding : NULL;
+}
+
+static void say_waits(const struct reduction *reduction,
+                      const struct rows *ways, const struct both *both,
+                      char *text, size_t size)
+{
+    static const struct {
+        const char *measure, *share;
+    } shares[] = { { "delay_variation_p90", "nine in ten" },
+                   { "delay_variation_p50", "half" } };
+
+    for (size_t i = 0; i < COUNT_OF(shares); i++) {
+        const struct finding *there =
+            variation_of(reduction, ways, both->there_row, shares[i].measure);
+        const struct finding *back =
+            variation_of(reduction, ways, both->back_row, shares[i].measure);
+
+        if (!there || !back)
+            continue;
+        append(text, size,
+               " Of those that arrived at %s %s were no later than ", there->to,
+               shares[i].share);
+        append_ms(text, size, there->value);
+        append(text, size, " behind the quickest, at %s ", back->to);
+        append_ms(text, size, back->value);
+        if (waits(there, back) || waits(back, there))
+            append(text, size, ": it is the way from %s to %s that waits",
+                   waits(there, back) ? there->from : back->from,
+                   waits(there, back) ? there->to : back->to);
+        append(text, size, ".");
+        return;
+    }
+}
+
+/* A player of speech holds every packet back until the late ones are there. */
+static void say_voice(const struct reduction *reduction,
+                      const struct rows *ways, const struct both *both,
+                      char *text, size_t size)
+{
+    const struct finding *there =
+        variation_of(reduction, ways, both->there_row, "delay_variation_p95");
+    const struct finding *back =
+        variation_of(reduction, ways, both->back_row, "delay_variation_p95");
+
+    if (!there || !back)
+        return;
+    append(text, size,
+           " A voice call would have to hold back all it hears by ");
+    append_ms(text, size, there->value);
+    append(text, size, " at %s and by ", there->to);
+    append_ms(text, size, back->value);
+    append(text, size,
+           " at %s, or more than one packet in twenty comes too late.",
+           back->to);
+}
+
+/* --- one exchange --------------------------------------------------------- */
+
+static void say_missing(const struct both *both, char *text, size_t size)
+{
+    const struct finding *there = both->there;
+
+    if (isnan(there->value))
+        append(text, size, "%s.", there->why);
+    else if (is_dead(there))
+        append(text, size,
+               "none of %llu packets from %s arrived at %s, so nothing could "
+               "be sent back: of that way nothing is known.",
+               (unsigned long long) there->samples_count, there->from,
+               there->to);
+    else if (both->back && is_dead(both->back))
+        append(text, size,
+               "packets get from %s to %s, and none of %llu came back: the "
+               "way from %s to %s is dead.",
+               there->from, there->to,
+               (unsigned long long) both->back->samples_count, there->to,
+               there->from);
+}
+
+static void say_both(const struct reduction *reduction, const struct rows *ways,
+                     const struct both *both, char *text, size_t size)
+{
+    say_missing(both, text, size);
+    if (text[0] || !both->back || isnan(both->back->value))
+        return;
+    say_losses(text, size, both);
+    append(text, size, ".");
+    say_waits(reduction, ways, both, text, size);
+    say_voice(reduction, ways, both, text, size);
+}
+
+static void say_overtaken(const struct reduction *reduction,
+                          const struct rows *ways, size_t row, char *text,
+                          size_t size)
+{
+    static const struct {
+        const char *measure, *words;
+    } shares[] = { { "one_way_reordered", "overtaken on the way" },
+                   { "one_way_duplicated", "there twice or more" } };
+
+    for (size_t i = 0; i < COUNT_OF(shares); i++) {
+        const struct finding *share =
+            wording_beside(reduction, ways, row, shares[i].measure);
+        const uint64_t count =
+            share && share->value > 0 ? lost_count(share) : 0;
+
+        if (count)
+            append(text, size,
+                   " Of %llu packets that arrived at %s %llu %s %s.",
+                   (unsigned long long) share->samples_count, share->to,
+                   (unsigned long long) count, count == 1 ? "was" : "were",
+                   shares[i].words);
+    }
+}
+
+static void write_line(const struct finding *about, const char *text, FILE *out)
+{
+    (void) fputs("- Between ", out);
+    wording_escape(out, about->from);
+    (void) fputs(" and ", out);
+    wording_escape(out, about->to);
+    (void) fputs(" on ", out);
+    wording_escape(out, about->step);
+    if (!wording_is_alone(about->condition)) {
+        char beside[sizeof(about->condition) + 16];
+
+        wording_condition(about->condition, beside, sizeof(beside));
+        (void) fputs(", while ", out);
+        wording_escape(out, beside);
+        (void) fputs(" ran", out);
+    }
+    (void) fputs(": ", out);
+    wording_escape(out, text);
+    (void) fputc('\n', out);
+}
+
+void timing_say(const struct reduction *reduction, const struct rows *ways,
+                FILE *out)
+{
+    for (size_t row = 0; row < ways->count;) {
+        const struct both both = both_at(ways, row);
+        char text[1000] = "";
+
+        say_both(reduction, ways, &both, text, sizeof(text));
+        for (size_t i = 0; i < (both.back ? 2 : 1); i++)
+            say_overtaken(reduction, ways, row + i, text, sizeof(text));
+        write_line(both.there, text, out);
+        row += both.back ? 2 : 1;
+    }
+    (void) fputc('\n', out);
+}
+
+/* --- the run in one sentence ---------------------------------------------- */
+
+struct way_losses {
+    uint64_t sent_count, lost_count;
+    const struct finding *dead; /* the first way that is */
+};
+
+/* Beside other traffic the queues lose, not the link. */
+static struct way_losses count_losses(const struct rows *ways, bool is_loaded)
+{
+    struct way_losses losses = { 0 };
+
+    for (size_t i = 0; i < ways->count; i++) {
+        const struct finding *loss = rows_at(ways, i);
+
+        if (isnan(loss->value)
+            || wording_is_loaded(loss->condition) != is_loaded)
+            continue;
+        losses.sent_count += loss->samples_count;
+        losses.lost_count += lost_count(loss);
+        if (!losses.dead && is_dead(loss))
+            losses.dead = loss;
+    }
+    return losses;
+}
+
+static void say_way_losses(const struct way_losses *losses, const char *where,
+                           char *text, size_t size)
+{
+    if (!losses->sent_count)
+        return;
+    if (!losses->lost_count)
+        append(text, size, " All %llu stamped packets%s arrived.",
+               (unsigned long long) losses->sent_count, where);
+    else
+        append(text, size, " Of %llu stamped packets%s %llu %s lost.",
+               (unsigned long long) losses->sent_count, where,
+               (unsigned long long) losses->lost_count,
+               losses->lost_count == 1 ? "was" : "were");
+    if (losses->dead)
+        append(text, size,
+               " From %s to %s on %s none of them arrived: that way is dead.",
+               losses->dead->from, losses->dead->to, losses->dead->step);
+}
+
+void timing_say_losses(char *text, size_t size,
+                       const struct reduction *reduction)
+{
+    struct rows ways = wording_table(reduction, "one_way_loss");
+    const struct way_losses idle = count_losses(&ways, false);
+    const struct way_losses loaded = count_losses(&ways, true);
+
+    say_way_losses(&idle, "", text, size);
+    say_way_losses(&loaded, " beside other traffic", text, size);
+    rows_clear(&ways);
+}

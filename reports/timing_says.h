@@ -1,0 +1,19 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef REPORTS_TIMING_SAYS_H
+#define REPORTS_TIMING_SAYS_H
+
+#include "reports/wording.h"
+
+/*
+ * In words, which way loses and which way waits.  ways: the table of
+ * "one_way_loss", each exchange's way there and its way back.
+ */
+void timing_say(const struct reduction *reduction, const struct rows *ways,
+                FILE *out);
+
+/* For the run in one sentence: " Of 60 stamped packets ..."; nothing where none
+ * ran. */
+void timing_say_losses(char *text, size_t size,
+                       const struct reduction *reduction);
+
+#endif
