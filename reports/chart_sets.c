@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/chart_sets.h"
 
+#include "reports/append.h"
 #include "reports/wording.h"
 
 #include <inttypes.h>
@@ -25,18 +26,15 @@ size_t chart_count_together(const struct reduction *reduction, size_t exchange)
 
 void chart_name(const struct chart_names *names, char *ret_text, size_t size)
 {
-    char beside[96];
-    int used = snprintf(ret_text, size, "%s", names->step);
+    char beside[CONDITION_SIZE];
 
+    (void) snprintf(ret_text, size, "%s", names->step);
     if (names->from)
-        used += snprintf(ret_text + used, size - (size_t) used, ", %s → %s",
-                         names->from, names->to);
+        append(ret_text, size, ", %s → %s", names->from, names->to);
     if (names->together_count > 1) {
-        (void) snprintf(ret_text + used, size - (size_t) used,
-                        ", %" PRIu64 " at once", names->together_count);
+        append(ret_text, size, ", %" PRIu64 " at once", names->together_count);
     } else if (!wording_is_alone(names->condition)) {
         wording_condition(names->condition, beside, sizeof(beside));
-        (void) snprintf(ret_text + used, size - (size_t) used, ", beside %s",
-                        beside);
+        append(ret_text, size, ", beside %s", beside);
     }
 }

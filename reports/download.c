@@ -140,7 +140,7 @@ static void add_whole(struct reduction *reduction, size_t exchange,
         "bit/s");
 
     if (!arrivals->count) {
-        finding_set_why(finding, "nothing arrived");
+        finding_set_why(finding, NOTHING_ARRIVED);
         return;
     }
     const uint64_t last_ns = arrivals->at_ns[arrivals->count - 1];

@@ -95,3 +95,16 @@ bool ladder_tell(const struct rung *rungs, size_t count, const char *from,
                "pings at all)");
     return broken != NULL;
 }
+
+bool ladder_tell_farthest(const struct rung *rungs, size_t count,
+                          char *ret_text, size_t size)
+{
+    ret_text[0] = '\0';
+    for (size_t i = count; i > 0; i--) {
+        if (!rungs[i - 1].answered_count)
+            continue;
+        append_rung(ret_text, size, &rungs[i - 1]);
+        return true;
+    }
+    return false;
+}

@@ -25,4 +25,8 @@ void ladder_sort(struct rung *rungs, size_t count);
 bool ladder_tell(const struct rung *rungs, size_t count, const char *from,
                  char *ret_text, size_t size);
 
+/* "far computer (hub-pc)", the farthest that answered; false: none did. */
+bool ladder_tell_farthest(const struct rung *rungs, size_t count,
+                          char *ret_text, size_t size);
+
 #endif

@@ -29,7 +29,7 @@ void markdown_cell_way(const struct finding *finding, FILE *out)
 
 static void write_condition(const char *condition, FILE *out)
 {
-    char text[sizeof(((struct finding *) 0)->condition) + 16];
+    char text[CONDITION_SIZE];
 
     wording_condition(condition, text, sizeof(text));
     wording_escape(out, text);

@@ -134,12 +134,11 @@ static void write_sentence(const struct reduction *reduction,
     (void) fputs(" on ", out);
     wording_escape(out, unconfirmed->step);
     if (!wording_is_alone(unconfirmed->condition)) {
-        char beside[FIGURE_SIZE + sizeof(unconfirmed->condition)];
+        char beside[CONDITION_SIZE];
 
         wording_condition(unconfirmed->condition, beside, sizeof(beside));
-        (void) fputs(", while ", out);
+        (void) fputs(", beside ", out);
         wording_escape(out, beside);
-        (void) fputs(" ran", out);
     }
     (void) fputs(": ", out);
     if (isnan(unconfirmed->value))

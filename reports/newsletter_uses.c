@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/newsletter_says.h"
 #include "reports/newsletter_words.h"
-#include "reports/uses.h"
+#include "reports/uses_measured.h"
 
 #include <bothends/kinds/download.h>
 #include <ctype.h>
@@ -59,75 +59,6 @@ void newsletter_say_photo(const struct newsletter_facts *facts, FILE *out)
 
 /* --- in plain words ------------------------------------------------------- */
 
-/* The interval, or the figure where it has none. */
-static struct range range_of(const struct finding *finding, double unit)
-{
-    if (!isfinite(finding->value))
-        return range_unsaid();
-    if (!isfinite(finding->low) || !isfinite(finding->high))
-        return (struct range){ finding->value * unit, finding->value * unit };
-    return (struct range){ finding->low * unit, finding->high * unit };
-}
-
-/* Of that step, alone on the link; the slowest one where there are several. */
-static struct range slowest_on(const struct reduction *reduction,
-                               const char *measure, const char *step,
-                               double unit)
-{
-    struct rows table = wording_table(reduction, measure);
-    struct range slowest = range_unsaid();
-
-    for (size_t i = 0; i < table.count; i++) {
-        const struct finding *finding = rows_at(&table, i);
-
-        if (strcmp(finding->step, step) != 0
-            || strcmp(finding->condition, "idle") != 0)
-            continue;
-        const struct range range = range_of(finding, unit);
-
-        if (!range_is_said(slowest) || range.high > slowest.high)
-            slowest = range;
-    }
-    rows_clear(&table);
-    return slowest;
-}
-
-/* From the hub, or to it: the slowest station counts. */
-static struct range slowest_way(const struct newsletter_facts *facts,
-                                const char *step, bool is_from_hub)
-{
-    const struct plan *plan = facts->reduction->plan;
-    struct range slowest = range_unsaid();
-
-    for (size_t i = 0; i < facts->ways.count; i++) {
-        const struct finding *way = rows_at(&facts->ways, i);
-
-        if (plan_is_hub(plan, way->from) != is_from_hub
-            || strcmp(way->step, step) != 0 || !newsletter_arrived(way))
-            continue;
-        const struct range range = range_of(way, 1);
-
-        if (!range_is_said(slowest) || range.low < slowest.low)
-            slowest = range;
-    }
-    return slowest;
-}
-
-/* Of the pings on that step; beside downloads the queues lose. */
-static void note_losses(const struct rows *losses, const char *step,
-                        struct uses_figures *figures)
-{
-
-    for (size_t i = 0; i < losses->count; i++) {
-        const struct finding *loss = rows_at(losses, i);
-
-        if (strcmp(loss->step, step) != 0 || wording_is_loaded(loss->condition))
-            continue;
-        figures->loss_ratio = fmax(figures->loss_ratio, loss->value);
-        figures->loss_least_ratio = fmax(figures->loss_least_ratio, loss->low);
-    }
-}
-
 void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out)
 {
     struct finding way = { 0 };
@@ -137,20 +68,10 @@ void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out)
     if (facts->outcome == OUTCOME_SUSPECT
         || !find_best_step(&facts->ways, &way))
         return;
-    struct uses_figures figures = {
-        .down_bps = slowest_way(facts, way.step, true),
-        .up_bps = slowest_way(facts, way.step, false),
-        .rtt_ns = slowest_on(facts->reduction, "rtt_p50", way.step, 1e9),
-        .confirmed_ns =
-            slowest_on(facts->reduction, "confirmed_p50", way.step, 1e9),
-        .loss_ratio = (double) NAN,
-        .loss_least_ratio = (double) NAN,
-        .is_half_duplex =
-            facts->reduction->plan->link.access != ACCESS_FULL_DUPLEX,
-    };
+    struct uses_figures figures;
 
-    note_losses(&facts->losses, way.step, &figures);
-    uses_judge(&figures, uses);
+    uses_measured(facts->reduction, way.step, &figures);
+    uses_judge_measured(&figures, uses);
     uses_sentence(uses, sentence, sizeof(sentence));
     if (!sentence[0])
         return;

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reach.h"
 
+#include "reports/append.h"
 #include "reports/ladder.h"
 #include "reports/wording.h"
 
@@ -163,6 +164,26 @@ bool reach_append_breaks(const struct reduction *reduction, char *text,
     return has_break;
 }
 
+void reach_append_whole(const struct reduction *reduction, char *text,
+                        size_t size)
+{
+    struct rows views = gather(reduction);
+
+    for (size_t i = 0; i < views.count; i++) {
+        const struct view *view = rows_at(&views, i);
+        char told[400];
+
+        if (!ladder_tell(view->rungs, view->rung_count, view->from, told,
+                         sizeof(told))
+            && ladder_tell_farthest(view->rungs, view->rung_count, told,
+                                    sizeof(told)))
+            append(text, size,
+                   "%sThe way from %s is whole as far as the %s, on %s.",
+                   text[0] ? " " : "", view->from, told, view->step);
+    }
+    rows_clear(&views);
+}
+
 bool reach_has_break(const struct reduction *reduction)
 {
     char breaks[640] = "";
@@ -170,16 +191,34 @@ bool reach_has_break(const struct reduction *reduction)
     return reach_append_breaks(reduction, breaks, sizeof(breaks));
 }
 
+/* "own-radio, router and farm" */
+static void append_name(char *text, size_t size, const char *name,
+                        size_t number, size_t count)
+{
+    append(text, size, "%s%s",
+           number == 1       ? ""
+           : number == count ? " and "
+                             : ", ",
+           name);
+}
+
 void reach_add_methods(struct reduction *reduction)
 {
     const struct plan *plan = reduction->plan;
+    size_t count = 0, number = 0;
+    char names[320] = "";
 
+    for (size_t i = 0; i < plan->end_count; i++)
+        count += plan->ends[i].agent == AGENT_NONE;
     for (size_t i = 0; i < plan->end_count; i++) {
         if (plan->ends[i].agent == AGENT_NONE)
-            reduction_add_sentence(
-                &reduction->methods,
-                "There is no agent at %s: what is said of it was seen from the "
-                "other end only.",
-                plan->ends[i].name);
+            append_name(names, sizeof(names), plan->ends[i].name, ++number,
+                        count);
     }
+    if (count)
+        reduction_add_sentence(
+            &reduction->methods,
+            "There is no agent at %s: what is said of %s was seen from the "
+            "other end only.",
+            names, count == 1 ? "it" : "them");
 }

@@ -23,6 +23,11 @@ void reach_write(const struct reduction *reduction, FILE *out);
 bool reach_append_breaks(const struct reduction *reduction, char *text,
                          size_t size);
 
+/* " The way from near is whole as far as the far computer, on walk." for each
+ * way without a break. */
+void reach_append_whole(const struct reduction *reduction, char *text,
+                        size_t size);
+
 bool reach_has_break(const struct reduction *reduction);
 
 /* How it was measured: which ends were seen from one end only. */

@@ -59,6 +59,7 @@ static struct finding *add_finding(struct reduction *reduction,
 static void name_exchange(struct finding *finding,
                           const struct exchange_record *exchange)
 {
+    finding->plan_index = exchange->plan_index;
     (void) snprintf(finding->step, sizeof(finding->step), "%s", exchange->step);
     (void) snprintf(finding->kind, sizeof(finding->kind), "%s",
                     exchange->kind->name);
@@ -220,7 +221,7 @@ bool reduction_is_account_missing(const struct account_record *account,
 
     if (!account->is_there)
         (void) snprintf(ret_why, size,
-                        "the account of '%s' is not in the logbook", end);
+                        "the account of %s never came", end);
     else if (state == ACCOUNT_FAILED || state == ACCOUNT_BROKEN)
         (void) snprintf(ret_why, size, "'%s' could not carry it out: %s", end,
                         account->account.trouble[0] ? account->account.trouble

@@ -248,6 +248,8 @@ void finding_set(struct finding *finding, const struct estimate *estimate,
                  uint64_t samples_count);
 __attribute__((format(printf, 2, 3))) void
 finding_set_why(struct finding *finding, const char *format, ...);
+/* The receiver is sure of it; any other "why" means that it is not known. */
+#define NOTHING_ARRIVED "nothing arrived"
 /* Expectation and verdict; more is better.  rounds_s: how long the samples
  * took, to say how much longer would decide; NaN: not said. */
 void finding_judge(struct finding *finding, struct range expected,

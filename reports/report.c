@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/report.h"
 
+#include "reports/append.h"
 #include "reports/charts.h"
 #include "reports/folder.h"
 #include "reports/markdown.h"
@@ -127,7 +128,13 @@ static void summarize(const struct reduction *reduction,
         summary->undecided_count += counts.undecided;
         rows_clear(&table);
     }
-    wording_sentence(reduction, summary->sentence, sizeof(summary->sentence));
+    reach_append_whole(reduction, summary->sentence, sizeof(summary->sentence));
+    append(summary->sentence, sizeof(summary->sentence), "%s",
+           summary->sentence[0] ? " " : "");
+    const size_t used = strlen(summary->sentence);
+
+    wording_sentence(reduction, summary->sentence + used,
+                     sizeof(summary->sentence) - used);
     (void) snprintf(summary->title, sizeof(summary->title), "%s",
                     reduction->run.title[0] ? reduction->run.title
                                             : reduction->plan->title);

@@ -33,7 +33,7 @@ struct task {
 
 /* clang-format off */
 static const struct task tasks[USE_COUNT] = {
-    [USE_TEXT_MESSAGES] = { "text messages", "a text message is confirmed after", 140, 4, 30,
+    [USE_TEXT_MESSAGES] = { "text messages", "a text message and its confirmation take", 140, 4, 30,
         "people expect an answer within 4 s, and a message within 30 s", "3GPP TS 22.105 (transactions); ITU-T G.1010", FEW_LOSSES },
     [USE_EMAIL] = { "e-mail", "an e-mail of 10 kB takes", 10e3, 4, 60,
         "people wait 4 s gladly, and 60 s at the most", "3GPP TS 22.105 (e-mail); ITU-T G.1010", FEW_LOSSES },
@@ -133,32 +133,39 @@ static enum use_verdict verdict_of(const struct task *task, struct range takes)
 }
 
 /* Two figures: what is about needs no more. */
-static void show_seconds(double s, char *text, size_t size)
+static const char *show_seconds(double s, char *text, size_t size)
 {
-    if (s < 0.0995)
-        (void) snprintf(text, size, "%.0f ms", s * 1e3);
-    else if (s < 0.995)
-        (void) snprintf(text, size, "%.0f ms", round(s * 100) * 10);
-    else if (s < 9.95)
-        (void) snprintf(text, size, "%.1f s", s);
-    else if (s < 99.5)
-        (void) snprintf(text, size, "%.0f s", s);
-    else if (s < 5970)
-        (void) snprintf(text, size, "%.0f min", s / 60);
-    else
-        (void) snprintf(text, size, "%.1f h", s / 3600);
+    if (s < 0.995) {
+        (void) snprintf(text, size, "%.0f",
+                        s < 0.0995 ? s * 1e3 : round(s * 100) * 10);
+        return "ms";
+    }
+    if (s < 99.5) {
+        (void) snprintf(text, size, "%.*f", s < 9.95, s);
+        return "s";
+    }
+    if (s < 5970) {
+        (void) snprintf(text, size, "%.0f", s / 60);
+        return "min";
+    }
+    (void) snprintf(text, size, "%.1f", s / 3600);
+    return "h";
 }
 
+/* "45 to 60 ms", "0.9 s"; each end with its own unit only where they differ. */
 static void show_range(struct range range_s, char *text, size_t size)
 {
-    char low[32], high[32];
+    char low[24], high[24];
+    const char *low_unit = show_seconds(range_s.low, low, sizeof(low));
+    const char *high_unit = show_seconds(range_s.high, high, sizeof(high));
 
-    show_seconds(range_s.low, low, sizeof(low));
-    show_seconds(range_s.high, high, sizeof(high));
-    if (strcmp(low, high) == 0)
-        (void) snprintf(text, size, "%s", low);
+    if (strcmp(low_unit, high_unit) != 0)
+        (void) snprintf(text, size, "%s %s to %s %s", low, low_unit, high,
+                        high_unit);
+    else if (strcmp(low, high) == 0)
+        (void) snprintf(text, size, "%s %s", low, low_unit);
     else
-        (void) snprintf(text, size, "%s to %s", low, high);
+        (void) snprintf(text, size, "%s to %s %s", low, high, low_unit);
 }
 
 static void judge(const struct uses_figures *figures, enum use_task task,
@@ -175,8 +182,12 @@ static void judge(const struct uses_figures *figures, enum use_task task,
         return;
     }
     show_range(use->takes_s, takes, sizeof(takes));
-    (void) snprintf(use->words, sizeof(use->words), "%s %s; %s",
-                    tasks[task].thing, takes, tasks[task].wish);
+    const bool is_reckoned =
+        task == USE_TEXT_MESSAGES && !range_is_said(figures->confirmed_ns);
+
+    (void) snprintf(
+        use->words, sizeof(use->words), "%s %s%s; %s", tasks[task].thing, takes,
+        is_reckoned ? ", reckoned from echo and rate" : "", tasks[task].wish);
 }
 
 /* Only what is shown to be lost lowers a use. */

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/wording.h"
 
+#include "reports/append.h"
+
 #include <bothends/characters.h>
 #include <bothends/kinds.h>
 #include <ctype.h>
@@ -25,27 +27,62 @@ static size_t take_part(const char **text, const char **ret_part)
     return length;
 }
 
+/* "ping ferry > mill" with an arrow; from here on it is for people. */
+static void append_part(char *text, size_t size, const char *part,
+                        size_t length)
+{
+    static const struct {
+        const char *typed, *shown;
+    } arrows[] = { { " <> ", " ↔ " }, { " > ", " → " } };
+
+    for (size_t i = 0; i < COUNT_OF(arrows); i++) {
+        const char *arrow = strstr(part, arrows[i].typed);
+
+        if (!arrow || arrow >= part + length)
+            continue;
+        const size_t before = (size_t) (arrow - part);
+        const size_t used = before + strlen(arrows[i].typed);
+
+        append(text, size, "%.*s%s%.*s", (int) before, part, arrows[i].shown,
+               (int) (length - used), part + used);
+        return;
+    }
+    append(text, size, "%.*s", (int) length, part);
+}
+
+/* "3 pings", "2 × messages" */
+static void append_times(char *text, size_t size, unsigned count,
+                         const char *part, size_t length)
+{
+    const bool is_plural = length && part[length - 1] == 's';
+
+    append(text, size, "%u %s", count, is_plural ? "× " : "");
+    append_part(text, size, part, length);
+    append(text, size, "%s", is_plural ? "" : "s");
+}
+
 void wording_condition(const char *condition, char *ret_text, size_t size)
 {
-    size_t used = 0;
-
     ret_text[0] = '\0';
-    while (*condition && used < size) {
+    while (*condition) {
         const char *part, *other;
         const size_t length = take_part(&condition, &part);
         const char *rest = condition;
         unsigned count = 1;
-        char times[16] = "";
 
         while (*rest && take_part(&rest, &other) == length
                && strncmp(part, other, length) == 0) {
             count++;
             condition = rest;
         }
+        append(ret_text, size, "%s",
+               !ret_text[0] ? ""
+               : *condition ? ", "
+                            : " and ");
         if (count > 1)
-            (void) snprintf(times, sizeof(times), "%u × ", count);
-        used += (size_t) snprintf(ret_text + used, size - used, "%s%s%.*s",
-                                  used ? " + " : "", times, (int) length, part);
+            append_times(ret_text, size, count, part, length);
+        else
+            append_part(ret_text, size, part, length);
     }
 }
 
@@ -57,7 +94,6 @@ bool wording_is_loaded(const char *condition)
         return false;
     while (*condition) {
         const char *part;
-
         bool is_light = false;
 
         (void) take_part(&condition, &part);
@@ -68,6 +104,16 @@ bool wording_is_loaded(const char *condition)
             return true;
     }
     return false;
+}
+
+const char *wording_doubt(const struct finding *finding)
+{
+    static const char begin[] = "no verdict: ";
+
+    return finding->verdict == VERDICT_UNDECIDED
+                   && strncmp(finding->why, begin, strlen(begin)) == 0
+               ? finding->why + strlen(begin)
+               : NULL;
 }
 
 uint64_t wording_late_count(const struct exchange_record *exchange)
@@ -277,8 +323,9 @@ void wording_date(uint64_t unix_ns, char *ret_text, size_t size)
 
 static bool is_same_line(const struct finding *a, const struct finding *b)
 {
-    return strcmp(a->measure, b->measure) == 0 && strcmp(a->step, b->step) == 0
-           && strcmp(a->from, b->from) == 0 && strcmp(a->to, b->to) == 0
+    return strcmp(a->measure, b->measure) == 0 && a->plan_index == b->plan_index
+           && strcmp(a->step, b->step) == 0 && strcmp(a->from, b->from) == 0
+           && strcmp(a->to, b->to) == 0
            && strcmp(a->condition, b->condition) == 0;
 }
 
@@ -354,7 +401,7 @@ struct rows wording_table(const struct reduction *reduction,
 
 bool wording_is_alike(const struct finding *one, const struct finding *other)
 {
-    return one->round == other->round
+    return one->round == other->round && one->plan_index == other->plan_index
            && strcmp(one->exchange, other->exchange) == 0
            && strcmp(one->step, other->step) == 0
            && strcmp(one->from, other->from) == 0

@@ -39,13 +39,18 @@ double wording_share_ratio(const struct finding *finding);
 /* "14 March 2031, 10:12" */
 void wording_date(uint64_t unix_ns, char *ret_text, size_t size);
 
-/* What ran beside it, as a person says it: "6 × ping" of "ping + ping + ...";
- * not escaped. */
+/* What ran beside it, as a person says it: "6 pings and download a → b" of
+ * "ping + ping + ..."; not escaped. */
+#define CONDITION_SIZE 128
 void wording_condition(const char *condition, char *ret_text, size_t size);
 /* Was it alone on the link? */
 bool wording_is_alone(const char *condition);
 /* Did anything but probes run beside it? */
 bool wording_is_loaded(const char *condition);
+
+/* Why a doubt took its verdict: "the practice link did not keep time"; NULL:
+ * none did. */
+const char *wording_doubt(const struct finding *finding);
 
 /* Of a ping's probes: answered after the waiting time, which is too late. */
 uint64_t wording_late_count(const struct exchange_record *exchange);

@@ -1,8 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/append.h"
-#include "reports/wording.h"
-
-#include <ctype.h>
+#include "reports/wording_cases.h"
 
 /* The run in one sentence, or a few. */
 
@@ -38,69 +35,35 @@ static bool is_both_ways(const struct rows *table)
     return false;
 }
 
-static void append_case(char *text, size_t size, const struct finding *finding)
-{
-    append(text, size, "%s → %s on %s", finding->from, finding->to,
-           finding->step);
-}
-
-/* Cases that are told by name; the table has the others. */
-#define CASES_MOST 4
-
-static void append_more(char *text, size_t size, size_t count)
-{
-    if (count > CASES_MOST)
-        append(text, size, " and %zu more", count - CASES_MOST);
-}
-
-/* one: what is said of a single case; several: of more. */
-static void append_cases(char *text, size_t size, const struct rows *table,
-                         enum verdict verdict, const char *one,
-                         const char *several)
-{
-    size_t count = 0;
-
-    for (size_t i = 0; i < table->count; i++) {
-        const struct finding *finding = rows_at(table, i);
-
-        if (finding->verdict != (int) verdict || count++ >= CASES_MOST)
-            continue;
-        append(text, size, "%s", count > 1 ? ", " : " ");
-        append_case(text, size, finding);
-        if (isfinite(wording_share_ratio(finding)))
-            append(text, size, " (%.0f %% of expected)",
-                   100 * wording_share_ratio(finding));
-    }
-    append_more(text, size, count);
-    if (count)
-        append(text, size, " %s.", count == 1 ? one : several);
-}
-
-/* " In 2 of 6 cases it is so."; of the only case there is, plainly. */
-static void append_in_cases(char *text, size_t size, size_t count,
-                            size_t all_count, const char *words)
-{
-    if (all_count == 1)
-        append(text, size, " %c%s.", toupper((unsigned char) words[0]),
-               words + 1);
-    else if (count < all_count)
-        append(text, size, " In %zu of %zu cases %s.", count, all_count, words);
-    else if (count == 2)
-        append(text, size, " In both cases %s.", words);
-    else
-        append(text, size, " In all %zu cases %s.", count, words);
-}
-
 /* --- where nothing came --------------------------------------------------- */
 
-static bool gave_nothing(const struct reduction *reduction,
-                         const struct rows *table, size_t row)
+/* Why a download has no figure at all; NULL: it has one. */
+static const char *why_nothing(const struct reduction *reduction,
+                               const struct rows *table, size_t row)
 {
     const struct finding *steady = rows_at(table, row);
     const struct finding *whole =
         wording_beside(reduction, table, row, "goodput_whole");
 
-    return isnan(steady->value) && whole && isnan(whole->value);
+    return isnan(steady->value) && whole && isnan(whole->value) ? whole->why
+                                                                : NULL;
+}
+
+static bool gave_nothing(const struct reduction *reduction,
+                         const struct rows *table, size_t row)
+{
+    const char *why = why_nothing(reduction, table, row);
+
+    return why && strcmp(why, NOTHING_ARRIVED) == 0;
+}
+
+/* The receiver's account is missing: perhaps all of it came. */
+static bool is_unknown(const struct reduction *reduction,
+                       const struct rows *table, size_t row)
+{
+    const char *why = why_nothing(reduction, table, row);
+
+    return why && strcmp(why, NOTHING_ARRIVED) != 0;
 }
 
 /* Did anything at all come back: an echo, a confirmation? */
@@ -121,14 +84,50 @@ static bool is_any_answered(const struct reduction *reduction)
     return is_any;
 }
 
+static void append_ways(char *text, size_t size,
+                        const struct reduction *reduction,
+                        const struct rows *table, const char *words,
+                        bool (*is_one)(const struct reduction *reduction,
+                                       const struct rows *table, size_t row))
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < table->count; i++) {
+        if (!is_one(reduction, table, i) || count++ >= CASES_MOST)
+            continue;
+        const struct finding *way = rows_at(table, i);
+
+        append(text, size, "%s%s to %s on %s", count > 1 ? ", " : words,
+               way->from, way->to, way->step);
+    }
+    append_more(text, size, count);
+}
+
+static void say_unknown(char *text, size_t size,
+                        const struct reduction *reduction,
+                        const struct rows *table)
+{
+    const char *why = NULL;
+
+    for (size_t i = 0; i < table->count && !why; i++) {
+        if (is_unknown(reduction, table, i))
+            why = why_nothing(reduction, table, i);
+    }
+    append_ways(text, size, reduction, table, " What came through from ",
+                is_unknown);
+    append(text, size, " is not known: %s.", why);
+}
+
 static void say_missing(char *text, size_t size,
                         const struct reduction *reduction,
                         const struct rows *table, size_t missing_count)
 {
-    size_t nothing_count = 0;
+    size_t nothing_count = 0, unknown_count = 0;
 
-    for (size_t i = 0; i < table->count; i++)
+    for (size_t i = 0; i < table->count; i++) {
         nothing_count += gave_nothing(reduction, table, i);
+        unknown_count += is_unknown(reduction, table, i);
+    }
     if (nothing_count == table->count) {
         append(text, size,
                is_any_answered(reduction)
@@ -136,23 +135,17 @@ static void say_missing(char *text, size_t size,
                    : " The link does not work: nothing came through.");
         return;
     }
-    for (size_t i = 0, count = 0; i < table->count; i++) {
-        if (!gave_nothing(reduction, table, i) || count >= CASES_MOST)
-            continue;
-        append(text, size, "%s",
-               count++ ? ", " : " No data came through from ");
-        const struct finding *nothing = rows_at(table, i);
-
-        append(text, size, "%s to %s on %s", nothing->from, nothing->to,
-               nothing->step);
-    }
     if (nothing_count) {
-        append_more(text, size, nothing_count);
+        append_ways(text, size, reduction, table, " No data came through from ",
+                    gave_nothing);
         append(text, size, ".");
     }
-    if (missing_count > nothing_count)
+    if (unknown_count)
+        say_unknown(text, size, reduction, table);
+    if (missing_count > nothing_count + unknown_count)
         append_in_cases(
-            text, size, missing_count - nothing_count, table->count,
+            text, size, missing_count - nothing_count - unknown_count,
+            table->count,
             "there is no steady goodput, only that of the whole transfer");
 }
 
@@ -188,127 +181,13 @@ static void say_some(char *text, size_t size, const struct reduction *reduction,
                  "carry more than they can, so something is not as stated");
     append_cases(text, size, table, VERDICT_UNDECIDED, "is undecided",
                  "are undecided");
+    append_doubted(text, size, table);
     if (counts->unjudged)
         append_in_cases(text, size, counts->unjudged, table->count,
                         "data came through, but there is nothing to hold the "
                         "figure against");
     if (counts->missing)
         say_missing(text, size, reduction, table, counts->missing);
-}
-
-/* Echoes beside downloads tell of the queues, and are counted apart. */
-struct echoes {
-    uint64_t sent_count, late_count;
-    double lost_count; /* with the late ones */
-};
-
-static struct echoes count_echoes(const struct reduction *reduction,
-                                  const struct rows *losses, bool is_loaded)
-{
-    struct echoes echoes = { 0 };
-
-    for (size_t i = 0; i < reduction->exchanges.count; i++) {
-        const struct exchange_record *exchange =
-            reduction_exchange(reduction, i);
-
-        if (wording_is_loaded(exchange->condition) == is_loaded)
-            echoes.late_count += wording_late_count(exchange);
-    }
-    for (size_t i = 0; i < losses->count; i++) {
-        const struct finding *finding = rows_at(losses, i);
-
-        if (isnan(finding->value)
-            || wording_is_loaded(finding->condition) != is_loaded)
-            continue;
-        echoes.lost_count += finding->value * (double) finding->samples_count;
-        echoes.sent_count += finding->samples_count;
-    }
-    return echoes;
-}
-
-/* where: "" or " beside other traffic". */
-static void say_echoes_of(char *text, size_t size, const struct echoes *echoes,
-                          const char *where)
-{
-    const double late_count =
-        fmin((double) echoes->late_count, echoes->lost_count);
-    const double lost_count = echoes->lost_count - late_count;
-
-    if (!echoes->sent_count)
-        return;
-    if (echoes->lost_count < 0.5) {
-        append(text, size, " All %llu echoes%s were answered.",
-               (unsigned long long) echoes->sent_count, where);
-        return;
-    }
-    if (lost_count > (double) echoes->sent_count - 0.5) {
-        append(text, size, " None of %llu echoes%s was answered.",
-               (unsigned long long) echoes->sent_count, where);
-        return;
-    }
-    append(text, size, " Of %llu echoes%s",
-           (unsigned long long) echoes->sent_count, where);
-    if (late_count >= 0.5)
-        append(text, size, " %.0f were answered too late", late_count);
-    if (lost_count >= 0.5)
-        append(text, size, "%s %.0f were lost",
-               late_count >= 0.5 ? ", and" : "", lost_count);
-    append(text, size, ".");
-}
-
-static void say_echoes(char *text, size_t size,
-                       const struct reduction *reduction)
-{
-    struct rows losses = wording_table(reduction, "loss");
-    const struct echoes idle = count_echoes(reduction, &losses, false);
-    const struct echoes loaded = count_echoes(reduction, &losses, true);
-
-    rows_clear(&losses);
-    say_echoes_of(text, size, &idle, "");
-    say_echoes_of(text, size, &loaded, " beside other traffic");
-}
-
-static void say_messages(char *text, size_t size,
-                         const struct reduction *reduction)
-{
-    struct rows table = wording_table(reduction, "unconfirmed");
-    double unconfirmed = 0;
-    uint64_t sent_count = 0;
-
-    for (size_t i = 0; i < table.count; i++) {
-        const struct finding *finding = rows_at(&table, i);
-
-        if (isnan(finding->value))
-            continue;
-        unconfirmed += finding->value * (double) finding->samples_count;
-        sent_count += finding->samples_count;
-    }
-    rows_clear(&table);
-    if (!sent_count)
-        return;
-    if (unconfirmed < 0.5)
-        append(text, size, " All %llu messages were confirmed.",
-               (unsigned long long) sent_count);
-    else
-        append(text, size, " Of %llu messages %.0f were not confirmed in time.",
-               (unsigned long long) sent_count, unconfirmed);
-}
-
-/* What is not as it should be; that it is goes without saying. */
-static void say_confirmations(char *text, size_t size,
-                              const struct reduction *reduction)
-{
-    struct rows table = wording_table(reduction, "confirmed_p50");
-    const struct verdict_counts counts = wording_counts(&table);
-
-    if (counts.is_short || counts.exceeds)
-        append(text, size, " Times to confirmation:");
-    append_cases(text, size, &table, VERDICT_SHORT, "is longer than it should",
-                 "are longer than they should");
-    append_cases(text, size, &table, VERDICT_EXCEEDS,
-                 "is shorter than it can be, so something is not as stated",
-                 "are shorter than they can be, so something is not as stated");
-    rows_clear(&table);
 }
 
 /* The link's verdict is of downloads alone on it, if there are any: the others
@@ -341,9 +220,7 @@ void wording_sentence(const struct reduction *reduction, char *ret_text,
         say_all_meet(ret_text, size, &table);
     else if (table.count)
         say_some(ret_text, size, reduction, &table, &counts);
-    say_echoes(ret_text, size, reduction);
-    say_messages(ret_text, size, reduction);
-    say_confirmations(ret_text, size, reduction);
+    append_answers(ret_text, size, reduction);
     if (!ret_text[0])
         append(ret_text, size, "Nothing was measured.");
     if (ret_text[0] == ' ')

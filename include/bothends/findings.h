@@ -48,8 +48,10 @@ struct finding {
     int verdict;
     uint64_t samples_count;
     char why[160]; /* why value, low or high is missing */
-    /* What share of expected_low meets, as the plan says; no column. */
+    /* No columns: what share of expected_low meets, as the plan says; and the
+     * place in the plan's sequence of what it is of. */
     double meets_ratio;
+    uint64_t plan_index;
 };
 
 /* clang-format off */

@@ -52,6 +52,27 @@ static void the_worked_link_gets_the_worked_verdicts(void **state)
     assert_int_equal(uses[USE_EMAIL].verdict, USE_GOOD);
 }
 
+static void what_no_message_has_shown_is_told_as_reckoned(void **state)
+{
+    struct uses_figures figures = worked_link();
+    struct use uses[USE_COUNT];
+
+    (void) state;
+    figures.confirmed_ns = (struct range){ 520e6, 2.1e9 };
+    uses_judge(&figures, uses);
+    assert_string_equal(uses[USE_TEXT_MESSAGES].words,
+                        "a text message and its confirmation take 520 ms to "
+                        "2.1 s; people expect an answer within 4 s, and a "
+                        "message within 30 s");
+    figures.confirmed_ns = range_unsaid();
+    figures.down_bps.low = 50e3;
+    uses_judge(&figures, uses);
+    assert_non_null(strstr(uses[USE_TEXT_MESSAGES].words,
+                           " take 540 ms, reckoned from echo and rate; "));
+    assert_non_null(strstr(uses[USE_PICTURES].words,
+                           "a picture of 100 kB takes 15 to 17 s; "));
+}
+
 static void without_figures_nothing_is_claimed(void **state)
 {
     const struct uses_figures figures = {
@@ -212,6 +233,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_worked_link_gets_the_worked_verdicts),
         cmocka_unit_test(without_figures_nothing_is_claimed),
+        cmocka_unit_test(what_no_message_has_shown_is_told_as_reckoned),
         cmocka_unit_test(
             one_direction_stands_for_the_other_where_that_is_unknown),
         cmocka_unit_test(a_range_across_the_limit_is_borderline),

@@ -143,11 +143,14 @@ static void equal_exchanges_beside_are_counted(void **state)
     static const struct {
         const char *condition, *text;
     } cases[] = {
-        { "ping + ping + ping", "3 × ping" },
+        { "ping + ping + ping", "3 pings" },
         { "ping", "ping" },
-        { "ping + download + download", "ping + 2 × download" },
-        { "ping a > b + ping a > c", "ping a > b + ping a > c" },
-        { "ping a > b + ping a", "ping a > b + ping a" },
+        { "ping + download + download", "ping and 2 downloads" },
+        { "messages + messages", "2 × messages" },
+        { "ping a > b + ping a > c", "ping a → b and ping a → c" },
+        { "ping a > b + ping a", "ping a → b and ping a" },
+        { "ping + ping a > b + messages b <> c",
+          "ping, ping a → b and messages b ↔ c" },
         { "7 others", "7 others" },
         { "", "" },
     };
@@ -161,7 +164,7 @@ static void equal_exchanges_beside_are_counted(void **state)
         assert_string_equal(text, cases[i].text);
     }
     wording_condition("ping + download", small, sizeof(small));
-    assert_string_equal(small, "ping + ");
+    assert_string_equal(small, "ping an");
 }
 
 static struct reduction *new_reduction(void)
@@ -220,6 +223,83 @@ static void what_holds_of_all_cases_is_not_said_of_n_of_n(void **state)
                        "of the whole transfer.");
 }
 
+static void add_case(struct reduction *reduction, const char *to,
+                     const struct finding *like)
+{
+    struct finding *finding = rows_add(&reduction->findings);
+
+    *finding = *like;
+    (void) snprintf(finding->measure, sizeof(finding->measure),
+                    "goodput_steady");
+    (void) snprintf(finding->from, sizeof(finding->from), "mill");
+    (void) snprintf(finding->to, sizeof(finding->to), "%s", to);
+    (void) snprintf(finding->step, sizeof(finding->step), "calm");
+    (void) snprintf(finding->condition, sizeof(finding->condition), "idle");
+}
+
+static void the_doubt_that_took_a_verdict_is_told_with_it(void **state)
+{
+    static const struct finding late = {
+        .value = 97e3,
+        .low = 96e3,
+        .high = 98e3,
+        .expected_low = 98e3,
+        .expected_high = 102e3,
+        .verdict = VERDICT_UNDECIDED,
+        .why = "no verdict: the practice link did not keep time",
+    };
+    struct finding open = late, meets = late;
+    struct reduction *reduction = new_reduction();
+
+    (void) state;
+    (void) snprintf(open.why, sizeof(open.why), "about 9 s more would decide");
+    meets.verdict = VERDICT_MEETS;
+    add_case(reduction, "quay", &late);
+    add_case(reduction, "pier", &late);
+    assert_says(reduction, "No verdict: the practice link did not keep time.");
+    reduction = new_reduction();
+    add_case(reduction, "quay", &meets);
+    add_case(reduction, "pier", &open);
+    add_case(reduction, "dock", &late);
+    assert_says(reduction,
+                "In 1 of 3 cases the link carries what it should. mill → pier "
+                "on calm (97 % of expected) is undecided. No verdict on mill → "
+                "dock on calm: the practice link did not keep time.");
+}
+
+static void add_nothing(struct reduction *reduction, const char *to,
+                        const char *why)
+{
+    struct finding finding = { .value = (double) NAN };
+
+    (void) snprintf(finding.why, sizeof(finding.why), "%s", why);
+    add_case(reduction, to, &finding);
+    add_case(reduction, to, &finding);
+    (void) snprintf(((struct finding *) rows_at(&reduction->findings,
+                                                reduction->findings.count - 1))
+                        ->measure,
+                    NAME_SIZE, "goodput_whole");
+}
+
+static void an_account_that_never_came_is_not_told_as_no_data(void **state)
+{
+    struct reduction *reduction = new_reduction();
+
+    (void) state;
+    add_nothing(reduction, "quay", NOTHING_ARRIVED);
+    assert_says(reduction, "The link does not work: nothing came through.");
+    reduction = new_reduction();
+    add_nothing(reduction, "quay", "the account of quay never came");
+    assert_says(reduction, "What came through from mill to quay on calm is not "
+                           "known: the account of quay never came.");
+    reduction = new_reduction();
+    add_nothing(reduction, "quay", "the account of quay never came");
+    add_nothing(reduction, "pier", NOTHING_ARRIVED);
+    assert_says(reduction, "No data came through from mill to pier on calm. "
+                           "What came through from mill to quay on calm is not "
+                           "known: the account of quay never came.");
+}
+
 static void assert_echoes(double lost_count, uint64_t late_count,
                           const char *expected)
 {
@@ -262,6 +342,8 @@ int main(void)
         cmocka_unit_test(significant_digits_have_no_exponent),
         cmocka_unit_test(equal_exchanges_beside_are_counted),
         cmocka_unit_test(what_holds_of_all_cases_is_not_said_of_n_of_n),
+        cmocka_unit_test(the_doubt_that_took_a_verdict_is_told_with_it),
+        cmocka_unit_test(an_account_that_never_came_is_not_told_as_no_data),
         cmocka_unit_test(answers_that_came_too_late_are_not_told_as_lost),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
