@@ -275,6 +275,7 @@ static int start_service(struct host *host, size_t end, struct fault *fault)
     const uint64_t limit_ns = now_ns() + SERVICE_BEGIN_LIMIT_NS;
     pid_t *pid = &host->services[end];
 
+    (void) unlink(setup->log); /* it may have a former one's line */
     *pid = fork();
     if (*pid == 0)
         become_service(&host->ends[end], setup);

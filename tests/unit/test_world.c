@@ -112,12 +112,13 @@ static void fill_checksum(unsigned char *message, size_t size)
     message[3] = (unsigned char) sum;
 }
 
-/* One echo; waits for its answer at most two seconds. */
-static bool is_echo_answered(int fd, bool is_ipv6, unsigned char sequence)
+/* One echo, and its answer if one comes. */
+static bool is_echo_answered(int fd, bool is_ipv6, unsigned char sequence,
+                             uint64_t wait_ns)
 {
     unsigned char message[64] = { is_ipv6 ? 128 : 8, 0, 0, 0, 0x51, 0x52, 0,
                                   sequence };
-    const uint64_t until_ns = now_ns() + 2 * NS_PER_S;
+    const uint64_t until_ns = now_ns() + wait_ns;
 
     if (!is_ipv6) /* for IPv6 the kernel does it */
         fill_checksum(message, sizeof(message));
@@ -139,7 +140,7 @@ static bool is_echo_answered(int fd, bool is_ipv6, unsigned char sequence)
     return false;
 }
 
-static int echo(const char *text, const char *count)
+static int send_echoes(const char *text, const char *count, uint64_t wait_ns)
 {
     const bool is_ipv6 = strchr(text, ':') != NULL;
     struct sockaddr_in ipv4 = { .sin_family = AF_INET };
@@ -157,10 +158,16 @@ static int echo(const char *text, const char *count)
                != 0)
         return OPERATOR_FAILED;
     for (int i = 1; i <= atol(count); i++) {
-        if (!is_echo_answered(fd, is_ipv6, (unsigned char) i))
+        if (!is_echo_answered(fd, is_ipv6, (unsigned char) i, wait_ns))
             return OPERATOR_FAILED;
     }
     return 0;
+}
+
+/* Whatever is to be answered may take as long as a busy computer needs. */
+static int echo(const char *text, const char *count)
+{
+    return send_echoes(text, count, 20 * NS_PER_S);
 }
 
 /* Writes its monotonic clock. */
@@ -328,7 +335,9 @@ static int set_step(const char *folder, const char *step)
         return OPERATOR_FAILED;
     }
     (void) poll(NULL, 0, 300);
-    return echo(HUB_IPV4, "1") == OPERATOR_FAILED ? 0 : OPERATOR_FAILED;
+    return send_echoes(HUB_IPV4, "1", 2 * NS_PER_S) == OPERATOR_FAILED
+               ? 0
+               : OPERATOR_FAILED;
 }
 
 static int play(int argc, char **argv)
@@ -615,7 +624,7 @@ static pid_t run_apart(struct fixture *fixture)
     if (pid == 0)
         _exit(operate(fixture, "stay", fixture->mark, NULL));
     assert_true(pid > 0);
-    for (int i = 0; i < 1000 && access(fixture->mark, F_OK) != 0; i++)
+    for (int i = 0; i < 4000 && access(fixture->mark, F_OK) != 0; i++)
         (void) poll(NULL, 0, 10);
     assert_int_equal(access(fixture->mark, F_OK), 0);
     return pid;
@@ -658,7 +667,7 @@ static void killing_the_caller_leaves_no_process_or_socket(void **state)
     assert_true(is_panel_there(fixture));
     assert_int_equal(kill(pid, SIGKILL), 0);
     assert_int_equal(waitpid(pid, NULL, 0), pid);
-    assert_int_equal(poll(&all_gone, 1, 10000), 1);
+    assert_int_equal(poll(&all_gone, 1, 40000), 1);
     assert_false(is_panel_there(fixture));
     (void) close(alive[0]);
 }
@@ -782,21 +791,32 @@ static void furnish_many(struct fixture *fixture, struct many *many)
     }
 }
 
-static void thirty_two_busy_stations_are_kept_in_time(void **state)
+static struct ledger_verdict run_crowd(struct fixture *fixture,
+                                       const struct many *many)
 {
-    struct fixture *fixture = *state;
-    struct many many = { 0 };
     struct crowd crowd = { 0 };
 
-    furnish_many(fixture, &many);
     for (size_t i = 0; i < MANY; i++)
-        crowd.names[i] = many.names[i];
+        crowd.names[i] = many->names[i];
     assert_int_equal(operate(fixture, "to-all", "4", "32"), 0);
     (void) each_line(fixture, see_datagram, &crowd);
     for (size_t i = 0; i < MANY; i++)
         assert_true(crowd.delivered_count[i] > 10);
-    const struct ledger_verdict verdict = read_verdict(fixture);
+    return read_verdict(fixture);
+}
 
+static void thirty_two_busy_stations_are_kept_in_time(void **state)
+{
+    struct fixture *fixture = *state;
+    struct many many = { 0 };
+
+    furnish_many(fixture, &many);
+    struct ledger_verdict verdict = run_crowd(fixture, &many);
+
+    /* A computer that stood still meanwhile is asked again: the link says so
+     * itself. */
+    for (int i = 0; i < 2 && !verdict.is_trustworthy; i++)
+        verdict = run_crowd(fixture, &many);
     (void) printf("99 %% at most %.3f ms late, %.3f allowed\n",
                   (double) verdict.lateness_p99_ns / (double) NS_PER_MS,
                   (double) verdict.lateness_limit_ns / (double) NS_PER_MS);
