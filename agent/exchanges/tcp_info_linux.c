@@ -99,6 +99,7 @@ int tcp_info_read(int socket, struct download_tcp *ret_row)
         .reordering_count = info.tcpi_reord_seen,
         .needless_count = info.tcpi_dsack_dups,
         .out_of_order_count = info.tcpi_rcv_ooopack,
+        .sacked_segments = info.tcpi_sacked,
         .quiet_us = quiet_us(&info),
         .busy_us = info.tcpi_busy_time,
         .receiver_limited_us = info.tcpi_rwnd_limited,

@@ -90,6 +90,7 @@ struct download_tcp {
     uint64_t needless_count;     /* sender: segments that had come, and came
                                     again (RFC 2883) */
     uint64_t out_of_order_count; /* receiver */
+    uint64_t sacked_segments;    /* sender: came, behind one that did not */
     /* While data are in flight: since an acknowledgement came, in steps of
      * 100 ms, so that the column packs well; 1: less than 500 ms; 0: nothing in
      * flight, or not known. */
@@ -139,6 +140,7 @@ static const struct field download_tcp_fields[] = {
     { "reordering_count", NULL, FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct download_tcp, reordering_count), 0, 0, "", NULL, "reordering events seen so far" },
     { "needless_count", NULL, FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct download_tcp, needless_count), 0, 0, "", NULL, "segments so far of which the receiver told that they had come before (RFC 2883)" },
     { "out_of_order_count", NULL, FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct download_tcp, out_of_order_count), 0, 0, "", NULL, "segments received out of order so far" },
+    { "sacked_segments", NULL, FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct download_tcp, sacked_segments), 0, 0, "", NULL, "told to have come, behind one that has not (RFC 2018)" },
     { "quiet_us", NULL, FIELD_WHOLE, UNIT_NONE, FIELD_AT(struct download_tcp, quiet_us), 0, 0, "", NULL, "with data in flight: since an acknowledgement came (1: less than 500 ms); 0: nothing in flight, or not known" },
     { "busy_us", NULL, FIELD_WHOLE, UNIT_NONE, FIELD_AT(struct download_tcp, busy_us), 0, 0, "", NULL, "time with data to send" },
     { "receiver_limited_us", NULL, FIELD_WHOLE, UNIT_NONE, FIELD_AT(struct download_tcp, receiver_limited_us), 0, 0, "", NULL, "of that, held by the receiver's window" },
