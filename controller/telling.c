@@ -13,7 +13,7 @@ typedef enum display_tone tell_fn(const struct exchange_order *order,
 typedef void tell_live_fn(const struct exchange_order *order, uint64_t done,
                           uint64_t elapsed_ns, char *ret_text, size_t size);
 
-static tell_fn tell_ping, tell_download, tell_messages;
+static tell_fn tell_ping, tell_download, tell_messages, tell_timing;
 static tell_live_fn tell_answers, tell_rate, tell_confirmations;
 
 /* Data that were fed for a time have ceased to come when they did not for this
@@ -33,6 +33,7 @@ static const struct {
     { &download_kind, "receiver", tell_download, tell_rate },
     { &messages_kind, "first", tell_messages, tell_confirmations },
     { &messages_kind, "second", tell_messages, NULL },
+    { &timing_kind, "sender", tell_timing, tell_answers },
 };
 
 /* The rows of the series of that name. */
@@ -83,6 +84,25 @@ static uint64_t half_answered_ns(const struct rows *probes, uint64_t sent_count)
     return half_ns;
 }
 
+static uint64_t half_reflected_ns(const struct rows *probes,
+                                  uint64_t sent_count)
+{
+    uint64_t *rtts_ns = calloc(probes->count + 1, sizeof(*rtts_ns));
+    size_t count = 0;
+
+    if (!rtts_ns)
+        return 0;
+    for (size_t i = 0; i < probes->count; i++) {
+        const struct timing_probe *probe = rows_at(probes, i);
+
+        if (probe->state == PROBE_ANSWERED)
+            rtts_ns[count++] = timing_rtt_ns(probe);
+    }
+    const uint64_t half_ns = half_within_ns(rtts_ns, count, sent_count);
+    free(rtts_ns);
+    return half_ns;
+}
+
 static uint64_t half_confirmed_ns(const struct rows *sent, uint64_t sent_count)
 {
     uint64_t *times_ns = calloc(sent->count + 1, sizeof(*times_ns));
@@ -113,24 +133,49 @@ static void tell_half(uint64_t half_ns, char *ret_text, size_t size)
     (void) snprintf(ret_text, size, ", half within %s", duration);
 }
 
+static enum display_tone tell_answered(uint64_t answered_count,
+                                       uint64_t sent_count, uint64_t half_ns,
+                                       char *ret_text, size_t size)
+{
+    char half[64];
+
+    tell_half(half_ns, half, sizeof(half));
+    (void) snprintf(ret_text, size, "%llu of %llu answered%s",
+                    (unsigned long long) answered_count,
+                    (unsigned long long) sent_count, half);
+    if (answered_count == 0)
+        return TONE_BAD;
+    return answered_count < sent_count ? TONE_DOUBT : TONE_GOOD;
+}
+
 static enum display_tone tell_ping(const struct exchange_order *order,
                                    const struct exchange_account *account,
                                    char *ret_text, size_t size)
 {
     const struct ping_outcome *ping =
         (const struct ping_outcome *) account->outcome.bytes;
-    char half[64];
 
     (void) order;
-    tell_half(half_answered_ns(series_of(account, &ping_kind, "probes"),
-                               ping->sent_count),
-              half, sizeof(half));
-    (void) snprintf(ret_text, size, "%llu of %llu answered%s",
-                    (unsigned long long) ping->answered_count,
-                    (unsigned long long) ping->sent_count, half);
-    if (ping->answered_count == 0)
-        return TONE_BAD;
-    return ping->answered_count < ping->sent_count ? TONE_DOUBT : TONE_GOOD;
+    return tell_answered(
+        ping->answered_count, ping->sent_count,
+        half_answered_ns(series_of(account, &ping_kind, "probes"),
+                         ping->sent_count),
+        ret_text, size);
+}
+
+static enum display_tone tell_timing(const struct exchange_order *order,
+                                     const struct exchange_account *account,
+                                     char *ret_text, size_t size)
+{
+    const struct timing_outcome *timing =
+        (const struct timing_outcome *) account->outcome.bytes;
+
+    (void) order;
+    return tell_answered(
+        timing->answered_count, timing->sent_count,
+        half_reflected_ns(series_of(account, &timing_kind, "probes"),
+                          timing->sent_count),
+        ret_text, size);
 }
 
 /* When a download began and when the last of its content came; 0: never. */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "agent/exchanges/payload.h"
 #include "agent/exchanges/prober.h"
+#include "agent/exchanges/stay.h"
 #include "agent/exchanges/table.h"
 #include "agent/icmp.h"
 #include "agent/memory.h"
@@ -12,9 +13,6 @@
  * answerer's kernel answers; its part here only frames the time for which its
  * counters are read.
  */
-
-/* What the answerer waits beyond the prober's planned end. */
-#define ANSWERER_MARGIN_NS NS_PER_S
 
 /* --- the prober ---------------------------------------------------------- */
 
@@ -195,32 +193,6 @@ const struct exchange_part ping_prober = {
 
 /* --- the answerer -------------------------------------------------------- */
 
-struct answerer {
-    struct exchange *exchange; /* borrowed */
-    struct wake end;
-    bool is_open, is_closed;
-};
-
-static void on_answerer_closed(void *owner)
-{
-    const struct answerer *answerer = owner;
-
-    exchange_finish(answerer->exchange);
-}
-
-static void close_answerer(void *owner)
-{
-    struct answerer *answerer = owner;
-
-    if (answerer->is_closed)
-        return;
-    answerer->is_closed = true;
-    if (answerer->is_open)
-        wake_close(&answerer->end, on_answerer_closed);
-    else
-        exchange_finish(answerer->exchange);
-}
-
 static int arm_answerer(struct exchange *exchange, void **ret_state,
                         struct fault *fault)
 {
@@ -231,36 +203,24 @@ static int arm_answerer(struct exchange *exchange, void **ret_state,
 
     if (status < 0)
         return status;
-    struct answerer *answerer = mem_new(struct answerer);
+    struct stay *stay = mem_new(struct stay);
 
-    answerer->exchange = exchange;
-    *ret_state = answerer;
+    stay_init(stay, exchange);
+    *ret_state = stay;
     return 0;
 }
 
 static void begin_answerer(struct exchange *exchange, void *state)
 {
-    struct answerer *answerer = state;
     const struct exchange_order *order = exchange_order_of(exchange);
-    const int status =
-        wake_init(&answerer->end, exchange_site_of(exchange)->loop,
-                  close_answerer, state);
 
-    if (status != 0) {
-        exchange_trouble(exchange, "cannot watch: %s", uv_strerror(status));
-        close_answerer(answerer);
-        return;
-    }
-    answerer->is_open = true;
-    wake_set(&answerer->end, exchange_start_ns(exchange)
-                                 + ping_longest_ns(&order->spec, order->seed)
-                                 + ANSWERER_MARGIN_NS);
+    stay_begin(state, ping_longest_ns(&order->spec, order->seed));
 }
 
 static void end_answerer(struct exchange *exchange, void *state)
 {
     (void) exchange;
-    close_answerer(state);
+    stay_stop(state);
 }
 
 const struct exchange_part ping_answerer = {

@@ -388,7 +388,8 @@ uint64_t prober_rtt_ns(const struct probe *probe)
 {
     const uint64_t trip_ns = trip_of(probe);
 
-    return trip_ns > probe->held_ns ? trip_ns - probe->held_ns : 0;
+    /* Held for longer than it was away: the other end's clock was set. */
+    return probe->held_ns < trip_ns ? trip_ns - probe->held_ns : trip_ns;
 }
 
 uint64_t prober_answered_count(const struct prober *prober)

@@ -8,5 +8,6 @@ struct exchange_part;
 extern const struct exchange_part ping_prober, ping_answerer;
 extern const struct exchange_part download_sender, download_receiver;
 extern const struct exchange_part messages_first, messages_second;
+extern const struct exchange_part timing_sender, timing_reflector;
 
 #endif

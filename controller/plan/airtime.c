@@ -77,7 +77,20 @@ static double ip_header_bytes(const struct plan *plan,
                                                             : IPV4_HEADER_BYTES;
 }
 
-/* Probes at the gap's mean where the count is not said. */
+/* Probes at the gap's mean where the count is not said; each is answered by as
+ * many bytes. */
+static struct loads probing_loads(const struct probing *probing,
+                                  double packet_bytes,
+                                  const struct airtime_course *course)
+{
+    const double count =
+        probing->count > 0 ? (double) probing->count
+                           : course->planned_s / (probing->gap_ns.mean * 1e-9);
+    const double bytes = count * packet_bytes;
+
+    return (struct loads){ { count, bytes }, { count, bytes } };
+}
+
 static struct loads ping_loads(const struct plan *plan,
                                const struct plan_exchange *exchange,
                                const struct expectation *expectation,
@@ -85,15 +98,29 @@ static struct loads ping_loads(const struct plan *plan,
 {
     const struct ping_spec *ping =
         (const struct ping_spec *) exchange->spec.bytes;
-    const double count = ping->count > 0
-                             ? (double) ping->count
-                             : course->planned_s / (ping->gap_ns.mean * 1e-9);
-    const double bytes = count
-                         * ((double) ping->size_bytes + ECHO_HEADER_BYTES
-                            + ip_header_bytes(plan, exchange));
+    const struct probing probing = PROBING_OF(ping);
 
     (void) expectation;
-    return (struct loads){ { count, bytes }, { count, bytes } };
+    return probing_loads(&probing,
+                         (double) ping->size_bytes + ECHO_HEADER_BYTES
+                             + ip_header_bytes(plan, exchange),
+                         course);
+}
+
+static struct loads timing_loads(const struct plan *plan,
+                                 const struct plan_exchange *exchange,
+                                 const struct expectation *expectation,
+                                 const struct airtime_course *course)
+{
+    const struct timing_spec *timing =
+        (const struct timing_spec *) exchange->spec.bytes;
+    const struct probing probing = PROBING_OF(timing);
+
+    (void) expectation;
+    return probing_loads(&probing,
+                         (double) timing->size_bytes + UDP_HEADER_BYTES
+                             + ip_header_bytes(plan, exchange),
+                         course);
 }
 
 static struct loads download_loads(const struct plan *plan,
@@ -157,6 +184,7 @@ static const struct {
     { "ping", false, ping_loads },
     { "download", true, download_loads },
     { "messages", false, messages_loads },
+    { "timing", false, timing_loads },
 };
 /* clang-format on */
 

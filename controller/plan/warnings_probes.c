@@ -42,18 +42,33 @@ static double unvisited_ratio(double gap_ns, double cycle_ns, size_t count)
     return widest;
 }
 
-/* A ping at a fixed gap: its probes, or 0. */
+/* False: the exchange sends no probes. */
+static bool read_probing(const struct plan_exchange *exchange,
+                         struct probing *ret_probing)
+{
+    const void *spec = exchange->spec.bytes;
+
+    if (strcmp(exchange->kind->name, ping_kind.name) == 0)
+        *ret_probing = PROBING_OF((const struct ping_spec *) spec);
+    else if (strcmp(exchange->kind->name, timing_kind.name) == 0)
+        *ret_probing = PROBING_OF((const struct timing_spec *) spec);
+    else
+        return false;
+    return true;
+}
+
+/* Probes at a fixed gap: how many, or 0. */
 static size_t fixed_probes(const struct plan_exchange *exchange, double *gap_ns)
 {
-    if (strcmp(exchange->kind->name, ping_kind.name) != 0)
+    struct probing probing;
+
+    if (!read_probing(exchange, &probing) || probing.gap_ns.form != SPREAD_FIXED
+        || !(probing.gap_ns.mean > 0))
         return 0;
-    const struct ping_spec *ping =
-        (const struct ping_spec *) exchange->spec.bytes;
-    if (ping->gap_ns.form != SPREAD_FIXED || !(ping->gap_ns.mean > 0))
-        return 0;
-    *gap_ns = ping->gap_ns.mean;
-    return ping->count ? (size_t) ping->count
-                       : (size_t) ((double) ping->for_ns / ping->gap_ns.mean);
+    *gap_ns = probing.gap_ns.mean;
+    return probing.count ? (size_t) probing.count
+                         : (size_t) ((double) probing_sending_ns(&probing)
+                                     / probing.gap_ns.mean);
 }
 
 void warnings_find_probes(struct preview *preview)
@@ -81,11 +96,11 @@ void warnings_find_probes(struct preview *preview)
         warning_show(UNIT_DURATION, gap_ns, gap);
         warning_show(UNIT_DURATION, concern.worst_value, cycle);
         (void) snprintf(text, sizeof(text),
-                        "the ping from %s at a fixed gap of %s meets the "
+                        "the %s from %s at a fixed gap of %s meets the "
                         "access cycle of %s%s in the same places again and "
                         "again: leave the gap random (random %s)",
-                        plan->exchanges[i].from, gap, cycle,
-                        concern_on(&concern, plan, on), gap);
+                        plan->exchanges[i].kind->name, plan->exchanges[i].from,
+                        gap, cycle, concern_on(&concern, plan, on), gap);
         concern_tell(preview, "gap-locks-to-cycle", &concern, text);
     }
 }

@@ -6,6 +6,7 @@
 #include <bothends/kinds/download.h>
 #include <bothends/kinds/messages.h>
 #include <bothends/kinds/ping.h>
+#include <bothends/kinds/timing.h>
 #include <string.h>
 
 /* Every exchange kind: one row each, and no other list of their names. */
@@ -13,6 +14,7 @@ static const struct kind *const exchange_kinds[] = {
     &ping_kind,
     &download_kind,
     &messages_kind,
+    &timing_kind,
 };
 
 /* NULL when there is no such kind.  Kinds are told apart by name: every source

@@ -98,6 +98,17 @@ static void an_echo_is_a_packet_and_a_transmission_at_both_ends(void **state)
     assert_near(airtime.ends_s[SECOND], 0, "nobody else's");
 }
 
+/* Each probe and each reply is 20 + 8 + 112 = 140 B, 14 ms on the air. */
+static void a_timing_costs_both_ends_its_probes_and_replies(void **state)
+{
+    const struct airtime airtime = airtime_of(
+        by_turns, symbols, "timing: {from: tent, to: hilltop, count: 40}", 41);
+
+    (void) state;
+    assert_near(airtime.ends_s[FIRST], 40 * 0.024, "the tent's");
+    assert_near(airtime.ends_s[HUB], 40 * 0.024, "the hub's");
+}
+
 static void a_ping_by_time_has_as_many_echoes_as_its_gaps_allow(void **state)
 {
     const struct airtime airtime = airtime_of(
@@ -225,6 +236,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(an_echo_is_a_packet_and_a_transmission_at_both_ends),
+        cmocka_unit_test(a_timing_costs_both_ends_its_probes_and_replies),
         cmocka_unit_test(a_ping_by_time_has_as_many_echoes_as_its_gaps_allow),
         cmocka_unit_test(
             a_download_fills_transmissions_and_is_answered_each_turn),

@@ -88,6 +88,32 @@ static void the_half_of_a_ping_counts_the_lost_as_infinite(void **state)
     }
 }
 
+/* Away for 10 ms, 3 of them at the reflector. */
+static void
+the_round_trip_of_a_timing_is_without_the_reflectors_time(void **state)
+{
+    static const struct timing_probe probe = {
+        .state = PROBE_ANSWERED,
+        .sent_ns = 1000,
+        .received_ns = 1000 + 10 * NS_PER_MS,
+        .arrived_unix_ns = 500,
+        .replied_unix_ns = 500 + 3 * NS_PER_MS,
+    };
+    struct told told;
+
+    (void) state;
+    make(&told, &timing_kind);
+    struct timing_outcome *outcome =
+        (struct timing_outcome *) told.from.outcome.bytes;
+    outcome->sent_count = 2;
+    outcome->answered_count = 1;
+    *(struct timing_probe *) rows_add(&told.from.series[0]) = probe;
+    (void) rows_add(&told.from.series[0]); /* lost */
+    assert_int_equal(tell(&told), TONE_DOUBT);
+    assert_string_equal(told.text, "1 of 2 answered, half within 7.00 ms");
+    clear(&told);
+}
+
 static void a_download_is_held_against_what_the_step_should_carry(void **state)
 {
     struct told told;
@@ -251,6 +277,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_half_of_a_ping_counts_the_lost_as_infinite),
+        cmocka_unit_test(
+            the_round_trip_of_a_timing_is_without_the_reflectors_time),
         cmocka_unit_test(a_download_is_held_against_what_the_step_should_carry),
         cmocka_unit_test(a_timed_download_whose_data_ceased_to_come_says_when),
         cmocka_unit_test(messages_are_told_for_both_directions),

@@ -176,6 +176,8 @@ static const struct {
       { { "ground: 100 m, position: \"0.05 N", "distance: 20000 km, position: \"0.05 N" } }, { { "ground: 100 m, position: \"0.05 N", "distance: 2000 km, position: \"0.05 N" } } },
     { "gap-locks-to-cycle", "steady, brisk", "the ping from boathouse at a fixed gap of 48.0 ms meets the access cycle of 24.0 ms in the same places again and again: leave the gap random (random 48.0 ms)",
       { { "gap: random 1 s", "gap: 48 ms" } }, { { "gap: random 1 s", "gap: 50 ms" } } },
+    { "gap-locks-to-cycle", "steady, brisk", "the timing from boathouse at a fixed gap of 48.0 ms meets",
+      { { "- ping: {", "- timing: {" }, { "gap: random 1 s", "gap: 48 ms" } }, { { "- ping: {", "- timing: {" }, { "gap: random 1 s", "gap: 50 ms" } } },
     { "no-call", "", "boathouse has no call",
       { { "call: Q1BOA, ", "" } }, { { "call: Q1BOA, ", "" }, { "rounds: 2", "on_air: no" } } },
     { "step-not-settable", "", "boathouse has no agent that could set its radio: say set_steps: by hand, or keep to one step",

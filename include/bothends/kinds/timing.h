@@ -171,7 +171,7 @@ static const struct field timing_outcome_fields[] = {
     TIMING_OUTCOME(unsent_count, UNIT_COUNT, "probes that the system refused to send"),
     TIMING_OUTCOME(arrived_count, UNIT_COUNT, "different probes that reached the reflector"),
     TIMING_OUTCOME(replied_count, UNIT_COUNT, "replies sent"),
-    TIMING_OUTCOME(unreplied_count, UNIT_COUNT, "replies that the system refused to send"),
+    TIMING_OUTCOME(unreplied_count, UNIT_COUNT, "probes not replied to: the system refused, or the sender was through"),
     TIMING_OUTCOME(duplicates_count, UNIT_COUNT, "further replies (sender), probes that had come before (reflector)"),
     TIMING_OUTCOME(malformed_count, UNIT_COUNT, "dropped: of the session by its identifier, but of another size or form"),
     TIMING_OUTCOME(forged_count, UNIT_COUNT, "dropped: of the session by its identifier, but not signed with its key"),
@@ -184,6 +184,22 @@ static const struct field timing_outcome_fields[] = {
     LOOKS_FIELDS(struct timing_outcome),
 };
 /* clang-format on */
+
+/* Round trip without the reflector's own time; 0: no reply.  Held there for
+ * longer than it was away: that clock was set meanwhile, and nothing is taken
+ * off. */
+static inline uint64_t timing_rtt_ns(const struct timing_probe *probe)
+{
+    const uint64_t trip_ns = probe->received_ns > probe->sent_ns
+                                 ? probe->received_ns - probe->sent_ns
+                                 : 0;
+    const uint64_t held_ns =
+        probe->replied_unix_ns > probe->arrived_unix_ns
+            ? probe->replied_unix_ns - probe->arrived_unix_ns
+            : 0;
+
+    return held_ns < trip_ns ? trip_ns - held_ns : trip_ns;
+}
 
 static inline const char *timing_objection(const void *spec)
 {
