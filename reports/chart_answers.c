@@ -80,7 +80,8 @@ static struct told_losses losses_of(const struct reduction *reduction,
                                  .is_there = true };
 }
 
-/* "round 2, quay → mill: 3 of 60 packets lost, at most 1 in a row" */
+/* "round 2, quay → mill: 3 of 60 packets lost, at most 1 in a row"; the only
+ * round has no number. */
 static void add_panel(const struct reduction *reduction,
                       const struct curve *curve, struct panels_chart *chart)
 {
@@ -88,15 +89,21 @@ static void add_panel(const struct reduction *reduction,
         reduction_exchange(reduction, curve->exchange);
     const struct told_losses losses = losses_of(reduction, curve);
     const bool is_back = curve->is_from_second;
-    char told[120], way[160] = "", text[400];
+    const bool is_repeated = record->first_same != curve->exchange
+                             || repeats_next(reduction, curve->exchange)
+                                    < reduction->exchanges.count;
+    char told[120], round[32] = "", way[160] = "", text[400];
 
+    if (is_repeated || !curve->is_one_way)
+        (void) snprintf(round, sizeof(round), "round %llu%s",
+                        (unsigned long long) record->round,
+                        curve->is_one_way ? ", " : "");
     if (curve->is_one_way)
-        (void) snprintf(way, sizeof(way), ", %s → %s",
+        (void) snprintf(way, sizeof(way), "%s → %s",
                         is_back ? record->to : record->from,
                         is_back ? record->from : record->to);
     tell_losses(&losses, told, sizeof(told));
-    (void) snprintf(text, sizeof(text), "round %llu%s: %s",
-                    (unsigned long long) record->round, way, told);
+    (void) snprintf(text, sizeof(text), "%s%s: %s", round, way, told);
     chart_panels_add(chart, curve, text);
 }
 

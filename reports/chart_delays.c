@@ -132,14 +132,28 @@ static void mark_curve(cairo_t *page, const struct plot *plot,
                  plot_y(plot, 100 * share), series);
 }
 
+/* Several ways on a step may have one expectation between them. */
+static bool is_drawn(const struct delay_chart *chart, size_t series)
+{
+    for (size_t i = 0; i < series; i++) {
+        if (chart->curves[i]->expected.low
+            == chart->curves[series]->expected.low)
+            return true;
+    }
+    return false;
+}
+
 static void draw_expected(cairo_t *page, const struct plot *plot,
                           const struct delay_chart *chart)
 {
+    bool has_any = false;
+
     for (size_t i = 0; i < chart->count; i++) {
         const struct range expected = chart->curves[i]->expected;
 
-        if (!range_is_said(expected))
+        if (!range_is_said(expected) || is_drawn(chart, i))
             continue;
+        has_any = true;
         drawing_ink(page, INK_BAND);
         drawing_rectangle(
             page,
@@ -148,8 +162,25 @@ static void draw_expected(cairo_t *page, const struct plot *plot,
             plot_x(plot, fmin(expected.high / chart->unit_s, plot->x.high))
                 + 1.5,
             plot->bottom);
+    }
+    if (has_any)
         chart_band_key(page, CHART_MARGIN, chart->kind->expected);
-        return;
+}
+
+/* Each way one by itself: whose the band is, at its head. */
+static void mark_expected(cairo_t *page, const struct plot *plot,
+                          const struct delay_chart *chart)
+{
+    for (size_t i = 0; i < chart->count; i++) {
+        const struct curve *curve = chart->curves[i];
+        const double middle_s =
+            (curve->expected.low + curve->expected.high) / 2;
+
+        if (!curve->is_one_way || isnan(middle_s) || is_drawn(chart, i))
+            continue;
+        drawing_ink(page, (enum ink)(INK_FIRST + i % INK_SERIES));
+        drawing_mark(page, plot_x(plot, middle_s / chart->unit_s), plot->top,
+                     i);
     }
 }
 
@@ -167,8 +198,9 @@ static void tell_curve(const struct delay_chart *chart,
         wording_figure(median, chart->unit_s, chart->unit_s < 1 ? 1 : 2,
                        figure);
     if (curve->missing_count)
-        (void) snprintf(lost, sizeof(lost), ", %llu not in time",
-                        (unsigned long long) curve->missing_count);
+        (void) snprintf(lost, sizeof(lost), ", %llu %s",
+                        (unsigned long long) curve->missing_count,
+                        curve->is_one_way ? "lost" : "not in time");
     (void) snprintf(text, sizeof(text), "%s → %s%s%s%s%s",
                     curve->is_from_second ? exchange->to : exchange->from,
                     curve->is_from_second ? exchange->from : exchange->to,
@@ -225,6 +257,7 @@ static void draw_delays(cairo_t *page, const void *chart_)
         draw_curve(page, &plot, chart, i);
     for (size_t i = 0; i < chart->count; i++)
         mark_curve(page, &plot, chart, i);
+    mark_expected(page, &plot, chart);
     draw_key(page, chart);
 }
 
@@ -276,6 +309,8 @@ static void gather(struct delay_chart *chart, size_t first)
 static void tell_medians(const struct delay_chart *chart, char *ret_text,
                          size_t size)
 {
+    /* What the clocks leave open is larger than a third digit. */
+    const int digits = chart->curves[0]->is_one_way ? 2 : 3;
     double least = (double) INFINITY, most = 0;
     char low[FIGURE_SIZE], high[FIGURE_SIZE];
 
@@ -291,18 +326,40 @@ static void tell_medians(const struct delay_chart *chart, char *ret_text,
     ret_text[0] = '\0';
     if (!(most > 0))
         return;
-    wording_significant(least / chart->unit_s, 3, low);
-    wording_significant(most / chart->unit_s, 3, high);
+    wording_significant(least / chart->unit_s, digits, low);
+    wording_significant(most / chart->unit_s, digits, high);
     (void) snprintf(
         ret_text, size, "%s%s%s %s", low, strcmp(low, high) == 0 ? "" : " to ",
         strcmp(low, high) == 0 ? "" : high, chart->unit_s == 1 ? "s" : "ms");
+}
+
+/* ", ± 21 ms from the clocks" of delays one way, which no figure is without. */
+static void tell_clocks(const struct delay_chart *chart, char *ret_text,
+                        size_t size)
+{
+    double most_s = 0;
+    char number[FIGURE_SIZE];
+
+    ret_text[0] = '\0';
+    for (size_t i = 0; i < chart->count; i++) {
+        const struct finding *least =
+            chart_finding(chart->reduction, chart->curves[i], "one_way_least");
+
+        if (chart->curves[i]->is_one_way && least)
+            most_s = chart_larger(most_s, (least->high - least->low) / 2);
+    }
+    if (!(most_s > 0))
+        return;
+    wording_significant(most_s / chart->unit_s, 2, number);
+    (void) snprintf(ret_text, size, ", ± %s %s from the clocks", number,
+                    chart->unit_s == 1 ? "s" : "ms");
 }
 
 static void title_chart(struct delay_chart *chart)
 {
     const struct exchange_record *exchange =
         reduction_exchange(chart->reduction, chart->curves[0]->exchange);
-    char name[160], medians[160], text[400];
+    char name[160], medians[160], clocks[FIGURE_SIZE + 32], text[560];
 
     chart_name(
         &(struct chart_names){
@@ -315,9 +372,11 @@ static void title_chart(struct delay_chart *chart)
                     : 0 },
         name, sizeof(name));
     tell_medians(chart, medians, sizeof(medians));
+    tell_clocks(chart, clocks, sizeof(clocks));
     if (medians[0])
-        (void) snprintf(text, sizeof(text), "%s: half of the %s within %s%s%s",
-                        name, chart->kind->what, medians,
+        (void) snprintf(text, sizeof(text),
+                        "%s: half of the %s within %s%s%s%s", name,
+                        chart->kind->what, medians, clocks,
                         chart->is_cut ? " (the slowest lie off the chart)" : "",
                         chart->left_out_count ? " (first ones)" : "");
     else

@@ -25,7 +25,7 @@ static const struct figure_column of_shares[] = {
     { "delay_variation_p99", "late p99", 1e-3, 1 },
 };
 static const struct figure_column of_delays[] = {
-    { "one_way_least", "quickest", 1e-3, 1 },
+    { "one_way_least", "quickest one way", 1e-3, 1 },
     { "one_way_p50", "one way p50", 1e-3, 1 },
     { "one_way_p90", "one way p90", 1e-3, 1 },
     { "one_way_p95", "one way p95", 1e-3, 1 },
@@ -33,7 +33,7 @@ static const struct figure_column of_delays[] = {
 };
 static const struct figure_column of_trips[] = {
     { "rtt_stamped_loss", "not back", 0.01, 2 },
-    { "rtt_stamped_least", "quickest", 1e-3, 1 },
+    { "rtt_stamped_least", "quickest both ways", 1e-3, 1 },
     { "rtt_stamped_p50", "both ways p50", 1e-3, 1 },
     { "rtt_stamped_p90", "both ways p90", 1e-3, 1 },
     { "rtt_stamped_p95", "both ways p95", 1e-3, 1 },
@@ -169,9 +169,9 @@ static void write_delays(const struct reduction *reduction,
                                 .expected = "step allows",
                                 .expected_measure = "one_way_least" },
         "The whole delay of one way, in ms, of all that was sent (∞: lost). "
-        "Two computers' clocks are never quite alike, so each figure carries "
-        "what they leave open in its range: both ways together are known much "
-        "better than each.",
+        "Two computers' clocks are never quite alike: the range of the "
+        "quickest is what they leave open, and every figure of the row has it "
+        "in its own. Both ways together are known much better than each.",
         out);
 }
 
@@ -184,7 +184,7 @@ static void write_trips(const struct reduction *reduction, FILE *out)
                                 .rows = &trips,
                                 .columns = of_trips,
                                 .column_count = COUNT_OF(of_trips),
-                                .counted = "probes",
+                                .counted = "stamped probes",
                                 .expected = "expected both ways",
                                 .expected_measure = "rtt_stamped_p50" },
         "There and back, in ms, without the time at the far end, of all "

@@ -19,6 +19,12 @@ bool newsletter_arrived(const struct finding *way)
     return !isnan(way->value) && way->value > 0;
 }
 
+bool newsletter_is_dead(const struct finding *way)
+{
+    return isnan(way->value) ? strcmp(way->why, NOTHING_ARRIVED) == 0
+                             : !(way->value > 0);
+}
+
 /* --- ways ----------------------------------------------------------------- */
 
 static bool has_way(const struct rows *ways, const struct finding *finding)
@@ -30,17 +36,22 @@ static bool has_way(const struct rows *ways, const struct finding *finding)
     return false;
 }
 
-static const struct finding *whole_of(const struct rows *wholes,
-                                      const struct finding *steady)
+/* The steady goodput, or in its place that of the whole transfer. */
+static struct finding way_of(const struct rows *wholes,
+                             const struct finding *steady)
 {
-    for (size_t i = 0; i < wholes->count; i++) {
+    struct finding way = *steady;
+
+    for (size_t i = 0; isnan(way.value) && i < wholes->count; i++) {
         const struct finding *whole = rows_at(wholes, i);
 
-        if (is_same_way(whole, steady) && is_alone(whole)
-            && !isnan(whole->value))
-            return whole;
+        if (!is_same_way(whole, steady) || !is_alone(whole))
+            continue;
+        if (!isnan(whole->value))
+            return *whole;
+        (void) snprintf(way.why, sizeof(way.why), "%s", whole->why);
     }
-    return steady;
+    return way;
 }
 
 static struct rows find_ways(const struct reduction *reduction)
@@ -53,8 +64,7 @@ static struct rows find_ways(const struct reduction *reduction)
         const struct finding *steady = rows_at(&steadies, i);
 
         if (is_alone(steady) && !has_way(&ways, steady))
-            *(struct finding *) rows_add(&ways) =
-                isnan(steady->value) ? *whole_of(&wholes, steady) : *steady;
+            *(struct finding *) rows_add(&ways) = way_of(&wholes, steady);
     }
     rows_clear(&steadies);
     rows_clear(&wholes);
@@ -133,6 +143,13 @@ static struct rows alone_of(const struct reduction *reduction,
     return alone;
 }
 
+static void append_rows(struct rows *table, const struct rows *more)
+{
+    for (size_t i = 0; i < more->count; i++)
+        *(struct finding *) rows_add(table) =
+            *(const struct finding *) rows_at(more, i);
+}
+
 /* Beside downloads much is lost in full queues: that is no link's fault. */
 static bool has_idle(const struct rows *losses)
 {
@@ -168,7 +185,8 @@ static void find_kinds(const struct reduction *reduction,
     for (size_t i = 0; i < reduction->exchanges.count; i++) {
         const char *name = reduction_exchange(reduction, i)->kind->name;
 
-        facts->has_pings |= strcmp(name, "ping") == 0;
+        facts->has_pings |=
+            strcmp(name, "ping") == 0 || strcmp(name, "timing") == 0;
         facts->has_downloads |= strcmp(name, "download") == 0;
         facts->has_messages |= strcmp(name, "messages") == 0;
     }
@@ -197,38 +215,57 @@ static bool has_any_arrived(const struct newsletter_facts *facts)
            || (double) facts->messages.sent_count > facts->messages.lost_count;
 }
 
-static bool is_any_way_dead(const struct rows *ways)
+typedef bool way_fn(const struct finding *way);
+
+static bool is_any_way(const struct rows *ways, way_fn *is_so)
 {
     for (size_t i = 0; i < ways->count; i++) {
-        if (!newsletter_arrived(rows_at(ways, i)))
+        if (is_so(rows_at(ways, i)))
             return true;
     }
     return false;
 }
 
-static enum outcome outcome_of(const struct newsletter_facts *facts)
+static bool is_unknown(const struct finding *way)
+{
+    return !newsletter_arrived(way) && !newsletter_is_dead(way);
+}
+
+/* Of ways on which data came, by their verdicts. */
+static enum outcome outcome_of_ways(const struct newsletter_facts *facts)
 {
     const struct verdict_counts *counts = &facts->counts;
+    const bool is_any_dead = is_any_way(&facts->ways, newsletter_is_dead);
 
-    if (!facts->ways.count && !facts->echoes.sent_count
-        && !facts->messages.sent_count)
-        return OUTCOME_NOTHING;
-    if (!has_any_arrived(facts))
-        return OUTCOME_DEAD;
     if (counts->exceeds)
         return OUTCOME_SUSPECT;
     if (counts->meets && counts->meets == facts->ways.count)
         return OUTCOME_WORKS;
-    if (counts->meets && (counts->is_short || is_any_way_dead(&facts->ways)))
+    if (counts->meets
+        && (counts->is_short || is_any_dead
+            || is_any_way(&facts->ways, is_unknown)))
         return OUTCOME_PARTLY;
-    if (counts->is_short || (counts->undecided && counts->missing))
+    if (counts->is_short)
         return OUTCOME_SHORT;
-    if (counts->undecided)
-        return OUTCOME_UNDECIDED;
-    if (counts->meets || counts->unjudged)
-        return is_any_way_dead(&facts->ways) ? OUTCOME_SHORT : OUTCOME_MEASURED;
+    if (is_any_dead)
+        return OUTCOME_GAPS;
+    return counts->undecided ? OUTCOME_UNDECIDED : OUTCOME_MEASURED;
+}
+
+static enum outcome outcome_of(const struct newsletter_facts *facts)
+{
+    if (!facts->ways.count && !facts->echoes.sent_count
+        && !facts->messages.sent_count)
+        return OUTCOME_NOTHING;
+    if (facts->reduction->run.lost_time)
+        return OUTCOME_LATE;
+    if (!has_any_arrived(facts))
+        return OUTCOME_DEAD;
+    if (is_any_way(&facts->ways, newsletter_arrived))
+        return outcome_of_ways(facts);
     if (facts->ways.count)
-        return OUTCOME_SHORT;
+        return is_any_way(&facts->ways, is_unknown) ? OUTCOME_OPEN
+                                                    : OUTCOME_NO_DATA;
     return reach_has_break(facts->reduction) ? OUTCOME_BREAK : OUTCOME_ECHOES;
 }
 
@@ -236,6 +273,7 @@ void newsletter_facts_find(const struct reduction *reduction,
                            struct newsletter_facts *ret_facts)
 {
     struct rows unconfirmed = alone_of(reduction, "unconfirmed");
+    struct rows stamped = alone_of(reduction, "rtt_stamped_loss");
 
     *ret_facts = (struct newsletter_facts){
         .reduction = reduction,
@@ -245,6 +283,8 @@ void newsletter_facts_find(const struct reduction *reduction,
         .is_cut_off = strcmp(reduction->run.state, "complete") != 0,
     };
     rows_clear(&unconfirmed);
+    append_rows(&ret_facts->losses, &stamped);
+    rows_clear(&stamped);
     ret_facts->echoes = tally_of(&ret_facts->losses);
     ret_facts->counts = wording_counts(&ret_facts->ways);
     ret_facts->step_count = count_steps(&ret_facts->ways);

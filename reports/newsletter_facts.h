@@ -10,10 +10,14 @@
  */
 enum outcome {
     OUTCOME_NOTHING,   /* no exchange was measured */
+    OUTCOME_LATE,      /* a practice link that did not keep time */
     OUTCOME_DEAD,      /* tried, and nothing came through */
-    OUTCOME_ECHOES,    /* only pings, and answers came */
+    OUTCOME_ECHOES,    /* only pings or messages, and answers came */
     OUTCOME_BREAK,     /* ... but not from the end of the ladder */
+    OUTCOME_OPEN,      /* ... but what downloads brought is not known */
+    OUTCOME_NO_DATA,   /* ... but no download brought anything */
     OUTCOME_MEASURED,  /* data came, nothing to hold the figure against */
+    OUTCOME_GAPS,      /* data came, on some way nothing; none short */
     OUTCOME_WORKS,     /* every way meets */
     OUTCOME_PARTLY,    /* some meet, some are short or missing */
     OUTCOME_SHORT,     /* data come, no way meets, some are short */
@@ -31,9 +35,10 @@ struct newsletter_facts {
     enum outcome outcome;
     struct verdict_counts counts;
     /* One finding a way and step, alone on the link: the steady goodput, or
-     * that of the whole transfer. */
+     * that of the whole transfer; why is that of the whole transfer. */
     struct rows ways;
-    struct rows losses; /* of pings, from the same table as the report's */
+    struct rows losses; /* of pings and stamped probes, as in the report's
+                           tables */
     struct tally echoes, messages;
     size_t station_count, agent_count, step_count; /* of ways */
     bool has_pings, has_downloads, has_messages, is_both_ways, is_cut_off;
@@ -47,7 +52,14 @@ void newsletter_facts_clear(struct newsletter_facts *facts);
 size_t newsletter_count_stations(const struct plan *plan,
                                  const struct rows *ways);
 
-/* Did anything arrive that way? */
+/* Figures that mean nothing are not given. */
+static inline bool newsletter_has_figures(const struct newsletter_facts *facts)
+{
+    return facts->outcome != OUTCOME_LATE && facts->outcome != OUTCOME_SUSPECT;
+}
+
+/* Did anything arrive that way?  If not, is it certain? */
 bool newsletter_arrived(const struct finding *way);
+bool newsletter_is_dead(const struct finding *way);
 
 #endif

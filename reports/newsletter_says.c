@@ -10,10 +10,14 @@
 
 static const char *const headlines[] = {
     [OUTCOME_NOTHING] = "nothing to tell yet",
+    [OUTCOME_LATE] = "no figures this time",
     [OUTCOME_DEAD] = "no luck this time",
     [OUTCOME_ECHOES] = "the far end answers",
     [OUTCOME_BREAK] = "not all the way yet",
+    [OUTCOME_OPEN] = "not settled yet",
+    [OUTCOME_NO_DATA] = "no files yet",
     [OUTCOME_MEASURED] = "data get through",
+    [OUTCOME_GAPS] = "not on every way",
     [OUTCOME_WORKS] = "it works",
     [OUTCOME_PARTLY] = "half of it works",
     [OUTCOME_SHORT] = "slower than promised",
@@ -37,6 +41,16 @@ static void short_title(const struct reduction *reduction,
         *blank = '\0';
 }
 
+static const char *headline_of(const struct newsletter_facts *facts)
+{
+    if (facts->outcome == OUTCOME_ECHOES && facts->messages.sent_count)
+        return "messages get through";
+    if (facts->outcome == OUTCOME_PARTLY
+        && 2 * facts->counts.meets > facts->ways.count)
+        return "most of it works";
+    return headlines[facts->outcome];
+}
+
 void newsletter_say_title(const struct newsletter_facts *facts, FILE *out)
 {
     char title[TITLE_SIZE];
@@ -44,7 +58,7 @@ void newsletter_say_title(const struct newsletter_facts *facts, FILE *out)
     short_title(facts->reduction, title);
     (void) fputs("# ", out);
     wording_escape(out, title);
-    (void) fprintf(out, ": %s%s\n\n", headlines[facts->outcome],
+    (void) fprintf(out, ": %s%s\n\n", headline_of(facts),
                    facts->reduction->run.is_practice ? ", in rehearsal" : "");
 }
 
@@ -207,7 +221,8 @@ static void say_echoes(const struct newsletter_facts *facts, FILE *out)
     char calls[SPOKEN_SIZE];
     char lost[SPOKEN_SIZE];
 
-    if (!facts->echoes.sent_count || facts->outcome == OUTCOME_DEAD)
+    if (!facts->echoes.sent_count || facts->outcome == OUTCOME_DEAD
+        || facts->outcome == OUTCOME_LATE)
         return;
     spoken_count(facts->echoes.sent_count, calls);
     spoken_count((uint64_t) facts->echoes.lost_count, lost);
@@ -215,7 +230,8 @@ static void say_echoes(const struct newsletter_facts *facts, FILE *out)
         (void) fprintf(out, "Of %s calls %s got no echo.", calls, lost);
     else
         (void) fprintf(out, "All %s calls got their echo.", calls);
-    if (!find_slowest(facts->reduction, "rtt_p50", &median))
+    if (!find_slowest(facts->reduction, "rtt_p50", &median)
+        && !find_slowest(facts->reduction, "rtt_stamped_p50", &median))
         return;
     (void) fputs(" Where it was slowest, half of them were back within ", out);
     say_seconds(&median, out);
@@ -229,7 +245,7 @@ static void say_messages(const struct newsletter_facts *facts, FILE *out)
     char sent[SPOKEN_SIZE];
     char lost[SPOKEN_SIZE];
 
-    if (!facts->messages.sent_count)
+    if (!facts->messages.sent_count || facts->outcome == OUTCOME_LATE)
         return;
     spoken_count(facts->messages.sent_count, sent);
     spoken_count((uint64_t) facts->messages.lost_count, lost);
@@ -304,7 +320,7 @@ static void say_gain(const struct newsletter_facts *facts, FILE *out)
     const char *below =
         gain ? step_below(facts->reduction->plan, gain->step) : NULL;
 
-    if (below && facts->outcome != OUTCOME_SUSPECT) {
+    if (below && newsletter_has_figures(facts)) {
         (void) fputs("Was the faster setting worth it? In this test ", out);
         newsletter_say_step(gain->step, out);
         say_ratios(gain, below, out);
@@ -319,7 +335,8 @@ static void say_units(const struct newsletter_facts *facts, FILE *out)
 {
     bool has_promise = false;
 
-    if (!facts->ways.count || facts->outcome == OUTCOME_DEAD)
+    if (!facts->ways.count || facts->outcome == OUTCOME_DEAD
+        || facts->outcome == OUTCOME_LATE)
         return;
     for (size_t i = 0; i < facts->ways.count; i++)
         has_promise |=
@@ -338,7 +355,7 @@ static void say_doubts(const struct newsletter_facts *facts, FILE *out)
     const size_t count = facts->reduction->doubts.count;
     char number[SPOKEN_SIZE];
 
-    if (!count)
+    if (!count || facts->outcome == OUTCOME_LATE)
         return;
     spoken_count(count, number);
     (void) fprintf(out,
@@ -353,6 +370,8 @@ static void say_next(const struct newsletter_facts *facts, FILE *out)
     static const char *const plans[] = {
         [OUTCOME_NOTHING] = "We will try again, and check first that both "
                             "computers hear each other.",
+        [OUTCOME_LATE] = "Next we rehearse again, when the computer has "
+                         "nothing else to do.",
         [OUTCOME_DEAD] = "Next we walk along the chain, from the nearest radio "
                          "to the farthest computer, and see where the answers "
                          "stop.",
@@ -360,8 +379,14 @@ static void say_next(const struct newsletter_facts *facts, FILE *out)
                            "what the link can carry.",
         [OUTCOME_BREAK] = "Next we look at what stands on both sides of the "
                           "break, and call again.",
+        [OUTCOME_OPEN] = "Next we fetch the notes of the computer that are "
+                         "missing, or measure again.",
+        [OUTCOME_NO_DATA] = "Next we look for the cause, and change one thing "
+                            "at a time.",
         [OUTCOME_MEASURED] = "A longer test, with the data sheet of the radios "
                              "at hand, would give the verdict.",
+        [OUTCOME_GAPS] = "Next we look for the cause, and change one thing at "
+                         "a time.",
         [OUTCOME_WORKS] = "One test shows one day. The next ones should come "
                           "in other weather, and when others use the band.",
         [OUTCOME_PARTLY] = "Next we look for the cause, and change one thing "
@@ -406,6 +431,8 @@ static void say_raw_data(const struct newsletter_facts *facts, FILE *out)
 
 static void say_why_margins(const struct newsletter_facts *facts, FILE *out)
 {
+    if (facts->outcome == OUTCOME_LATE)
+        return;
     if (facts->outcome == OUTCOME_DEAD || facts->outcome == OUTCOME_NOTHING)
         (void) fputs("A failed test is worth keeping as well: whoever comes "
                      "next knows what was tried, with which settings, and on "
@@ -430,6 +457,7 @@ const struct newsletter_paragraph newsletter_paragraphs[] = {
     { newsletter_say_photo,    5, true },
     { say_gain,                6, true },
     { say_echoes,              7, true },
+    { newsletter_say_each_way, 3, true },
     { say_both_ends,           9, true },
     { say_doubts,              0, true },
     { say_why_margins,        11, true },

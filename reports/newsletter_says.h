@@ -28,6 +28,9 @@ void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out);
 void newsletter_say_shared(const struct newsletter_facts *facts, FILE *out);
 void newsletter_say_photo(const struct newsletter_facts *facts, FILE *out);
 
+/* newsletter_timing.c: which direction is the weaker one. */
+void newsletter_say_each_way(const struct newsletter_facts *facts, FILE *out);
+
 /* "*brisk*"; "from mill to quay"; a number as its interval allows. */
 void newsletter_say_step(const char *step, FILE *out);
 void newsletter_say_way(const struct finding *way, FILE *out);

@@ -90,12 +90,13 @@ static void say_losses(char *text, size_t size, const struct both *both)
 
 /* --- what waits ----------------------------------------------------------- */
 
-static void append_ms(char *text, size_t size, double value_s)
+static void append_time(char *text, size_t size, double value_s)
 {
+    const bool is_long = value_s >= 1;
     char number[FIGURE_SIZE];
 
-    wording_significant(value_s / ms, 2, number);
-    append(text, size, "%s ms", number);
+    wording_significant(is_long ? value_s : value_s / ms, 2, number);
+    append(text, size, "%s %s", number, is_long ? "s" : "ms");
 }
 
 static bool waits(const struct finding *one, const struct finding *other)
@@ -135,9 +136,9 @@ static void say_waits(const struct reduction *reduction,
         append(text, size,
                " Of those that arrived at %s %s were no later than ", there->to,
                shares[i].share);
-        append_ms(text, size, there->value);
+        append_time(text, size, there->value);
         append(text, size, " behind the quickest, at %s ", back->to);
-        append_ms(text, size, back->value);
+        append_time(text, size, back->value);
         if (waits(there, back) || waits(back, there))
             append(text, size, ": it is the way from %s to %s that waits",
                    waits(there, back) ? there->from : back->from,
@@ -161,9 +162,9 @@ static void say_voice(const struct reduction *reduction,
         return;
     append(text, size,
            " A voice call would have to hold back all it hears by ");
-    append_ms(text, size, there->value);
+    append_time(text, size, there->value);
     append(text, size, " at %s and by ", there->to);
-    append_ms(text, size, back->value);
+    append_time(text, size, back->value);
     append(text, size,
            " at %s, or more than one packet in twenty comes too late.",
            back->to);

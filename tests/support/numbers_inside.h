@@ -33,8 +33,22 @@ void numbers_split_way(const char *way, char from[CELL_SIZE],
 /* The middle of what was expected. */
 double numbers_middle(const json_t *finding);
 
+/* The text between two words; gives the second one's place, NULL: they are not
+ * there. */
+const char *numbers_between(const char *text, const char *before,
+                            const char *after, char ret_text[CELL_SIZE]);
+/* The number that the text begins with, in that unit, against what is in hand
+ * (step, from, to; "": any).  member: of results.json, or "share" (of the
+ * middle of what was expected), "hits" (of the samples), "half width" (of the
+ * interval).  digits: significant ones, 0: as printed. */
+void numbers_check_number(struct checking *checking, const char *text,
+                          const char *measure, const char *member, double unit,
+                          int digits);
+
 /* The row in cells, under heads; a sentence or a picture's line. */
 void numbers_check_row(struct checking *checking);
 void numbers_check_sentence(struct checking *checking, const char *line);
+/* "- Between quay and mill on calm: ...", of stamped packets. */
+void numbers_check_each_way(struct checking *checking, const char *line);
 
 #endif

@@ -6,9 +6,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* The text between two words, from the place where the first one stands. */
-static const char *between(const char *text, const char *before,
-                           const char *after, char ret_text[CELL_SIZE])
+const char *numbers_between(const char *text, const char *before,
+                            const char *after, char ret_text[CELL_SIZE])
 {
     const char *from = strstr(text, before);
     const char *to = from ? strstr(from + strlen(before), after) : NULL;
@@ -21,9 +20,20 @@ static const char *between(const char *text, const char *before,
     return to;
 }
 
-static void check_number(struct checking *checking, const char *text,
-                         const char *measure, const char *member, double unit,
-                         int digits)
+static double value_of(const json_t *finding, const char *member)
+{
+    if (strcmp(member, "share") == 0)
+        return told_member(finding, "value") / numbers_middle(finding);
+    if (strcmp(member, "hits") == 0)
+        return told_member(finding, "value") * told_member(finding, "samples");
+    if (strcmp(member, "half width") == 0)
+        return (told_member(finding, "high") - told_member(finding, "low")) / 2;
+    return told_member(finding, member);
+}
+
+void numbers_check_number(struct checking *checking, const char *text,
+                          const char *measure, const char *member, double unit,
+                          int digits)
 {
     const struct told_key key = { measure,
                                   checking->step[0] ? checking->step : NULL,
@@ -40,12 +50,7 @@ static void check_number(struct checking *checking, const char *text,
     if (digits)
         told_significant(&told, digits);
     while ((finding = told_next(checking->findings, &key, &index))) {
-        const double value =
-            strcmp(member, "share") == 0
-                ? told_member(finding, "value") / numbers_middle(finding)
-                : told_member(finding, member);
-
-        if (told_is(&told, value / unit)) {
+        if (told_is(&told, value_of(finding, member) / unit)) {
             checking->checked_count++;
             return;
         }
@@ -58,15 +63,17 @@ static void check_number(struct checking *checking, const char *text,
 static void check_gain(struct checking *checking, const char *line)
 {
     char way[CELL_SIZE];
-    const char *at = between(line, "* to *", "*, ", checking->step);
+    const char *at = numbers_between(line, "* to *", "*, ", checking->step);
 
-    if (!at || !between(at, "*, ", ": ", way))
+    if (!at || !numbers_between(at, "*, ", ": ", way))
         return;
     numbers_split_way(way, checking->from, checking->to);
     at = strstr(at, ": ") + 2;
-    check_number(checking, at, "gain", "value", 1, 0);
-    check_number(checking, strstr(at, "(between ") + 9, "gain", "low", 1, 0);
-    check_number(checking, strstr(at, " and ") + 5, "gain", "high", 1, 0);
+    numbers_check_number(checking, at, "gain", "value", 1, 0);
+    numbers_check_number(checking, strstr(at, "(between ") + 9, "gain", "low",
+                         1, 0);
+    numbers_check_number(checking, strstr(at, " and ") + 5, "gain", "high", 1,
+                         0);
 }
 
 /* "- From mill to quay on calm: half of the messages were confirmed within
@@ -75,9 +82,9 @@ static void check_confirmed(struct checking *checking, const char *line)
 {
     static const char *const measures[] = { "confirmed_p50", "confirmed_p90",
                                             "confirmed_p95" };
-    const char *at = between(line, "From ", " to ", checking->from);
+    const char *at = numbers_between(line, "From ", " to ", checking->from);
 
-    at = at ? between(at, " to ", " on ", checking->to) : NULL;
+    at = at ? numbers_between(at, " to ", " on ", checking->to) : NULL;
     if (!at)
         return;
     (void) snprintf(checking->step, CELL_SIZE, "%.*s",
@@ -87,7 +94,7 @@ static void check_confirmed(struct checking *checking, const char *line)
         if (!at)
             return;
         at += strlen(" within ");
-        check_number(checking, at, measures[i], "value", 1, 2);
+        numbers_check_number(checking, at, measures[i], "value", 1, 2);
     }
 }
 
@@ -98,16 +105,44 @@ static void check_total(struct checking *checking, const char *line)
     const char *carried = strstr(line, "carried ");
     const char *index = strstr(line, "fairness ");
 
-    (void) between(line, "On *", "* all", checking->step);
+    (void) numbers_between(line, "On *", "* all", checking->step);
     checking->from[0] = checking->to[0] = '\0';
-    check_number(checking, carried + 8, "goodput_total", "value", 1e3, 0);
-    check_number(checking, strstr(carried, "(") + 1, "goodput_total", "low",
-                 1e3, 0);
+    numbers_check_number(checking, carried + 8, "goodput_total", "value", 1e3,
+                         0);
+    numbers_check_number(checking, strstr(carried, "(") + 1, "goodput_total",
+                         "low", 1e3, 0);
     if (!index)
         return;
-    check_number(checking, index + 9, "fairness", "value", 1, 0);
-    check_number(checking, strstr(index, "at least ") + 9, "fairness", "low", 1,
-                 0);
+    numbers_check_number(checking, index + 9, "fairness", "value", 1, 0);
+    numbers_check_number(checking, strstr(index, "at least ") + 9, "fairness",
+                         "low", 1, 0);
+}
+
+/* "112 to 171 ms": of which figure, the title says. */
+static void check_medians(struct checking *checking, const char *title,
+                          const char *at)
+{
+    const bool is_one_way = strstr(title, "packets across");
+    const char *measure = is_one_way                     ? "one_way_p50"
+                          : strstr(title, "round trips") ? "rtt_p50"
+                                                         : "confirmed_p50";
+    const int digits = is_one_way ? 2 : 3;
+    struct told ignored;
+    const char *behind = told_read(at, &ignored);
+    const bool is_range = behind && strncmp(behind, " to ", 4) == 0;
+    const char *unit = is_range ? told_read(behind + 4, &ignored) : behind;
+    const double unit_s = unit && strncmp(unit, " ms", 3) == 0 ? 1e-3 : 1;
+    const char *clocks = strstr(at, "± ");
+
+    numbers_check_number(checking, at, measure, "value", unit_s, digits);
+    if (is_range)
+        numbers_check_number(checking, behind + 4, measure, "value", unit_s,
+                             digits);
+    if (clocks)
+        numbers_check_number(checking, clocks + strlen("± "), "one_way_least",
+                             "half width", unit_s, 2);
+    else if (is_one_way)
+        numbers_object(checking, "no ± from the clocks", title);
 }
 
 /* Titles: "calm, mill → quay: steady at 31.3 kbit/s, 98 % of expected";
@@ -117,7 +152,6 @@ static void check_title(struct checking *checking, const char *title)
     static const char steady[] = "steady at ", within[] = " within ";
     const char *at = strstr(title, steady);
     const char *colon = strstr(title, ": ");
-    struct told ignored;
 
     if (!colon)
         return;
@@ -127,27 +161,18 @@ static void check_title(struct checking *checking, const char *title)
     if (at) {
         numbers_split_way(strstr(title, ", ") + 2, checking->from,
                           checking->to);
-        check_number(checking, at + strlen(steady), "goodput_steady", "value",
-                     1e3, 0);
+        numbers_check_number(checking, at + strlen(steady), "goodput_steady",
+                             "value", 1e3, 0);
         at = strstr(at, "kbit/s, ");
         if (at)
-            check_number(checking, at + 8, "goodput_steady", "share", 0.01, 0);
+            numbers_check_number(checking, at + 8, "goodput_steady", "share",
+                                 0.01, 0);
         return;
     }
     at = strstr(title, within);
     if (!at || !strstr(title, "half of the "))
         return;
-    at += strlen(within);
-    const char *measure =
-        strstr(title, "round trips") ? "rtt_p50" : "confirmed_p50";
-    const char *behind = told_read(at, &ignored);
-    const bool is_range = behind && strncmp(behind, " to ", 4) == 0;
-    const char *unit = is_range ? told_read(behind + 4, &ignored) : behind;
-    const double unit_s = unit && strncmp(unit, " ms", 3) == 0 ? 1e-3 : 1;
-
-    check_number(checking, at, measure, "value", unit_s, 3);
-    if (is_range)
-        check_number(checking, behind + 4, measure, "value", unit_s, 3);
+    check_medians(checking, title, at + strlen(within));
 }
 
 /* "**On *calm*, mill → quay (round 1):** From mill ...": for the table below.
@@ -156,8 +181,8 @@ static void note_place(struct checking *checking, const char *line)
 {
     char way[CELL_SIZE];
 
-    (void) between(line, "**On *", "*, ", checking->step);
-    if (between(line, "*, ", " (round", way))
+    (void) numbers_between(line, "**On *", "*, ", checking->step);
+    if (numbers_between(line, "*, ", " (round", way))
         numbers_split_way(way, checking->from, checking->to);
 }
 
@@ -173,18 +198,21 @@ void numbers_check_sentence(struct checking *checking, const char *line)
         check_gain(checking, clean);
     else if (strncmp(clean, "- From ", 7) == 0)
         check_confirmed(checking, clean);
+    else if (strncmp(clean, "- Between ", 10) == 0)
+        numbers_check_each_way(checking, clean);
     else if (strstr(clean, "all downloads at once carried "))
         check_total(checking, clean);
     else if (strncmp(clean, "![", 2) == 0)
         check_title(checking, clean + 2);
     else if (strncmp(clean, "**On *", 6) == 0)
         note_place(checking, clean);
-    else if (between(clean, "From *", "* on step *", share)) {
+    else if (numbers_between(clean, "From *", "* on step *", share)) {
         (void) snprintf(checking->from, CELL_SIZE, "%s", share);
-        (void) between(clean, "* on step *", "*:", checking->step);
-    } else if (between(clean, "control traffic: ", " % of all bytes", share)) {
+        (void) numbers_between(clean, "* on step *", "*:", checking->step);
+    } else if (numbers_between(clean, "control traffic: ", " % of all bytes",
+                               share)) {
         checking->step[0] = checking->from[0] = checking->to[0] = '\0';
-        check_number(checking, strchr(share, ',') + 2, "control_share", "value",
-                     0.01, 0);
+        numbers_check_number(checking, strchr(share, ',') + 2, "control_share",
+                             "value", 0.01, 0);
     }
 }
