@@ -160,6 +160,8 @@ static void write_calls(const struct newsletter_facts *facts, FILE *out)
 
 static void write_table(const struct newsletter_facts *facts, FILE *out)
 {
+    if (facts->outcome == OUTCOME_LATE)
+        return;
     if (facts->ways.count && facts->outcome != OUTCOME_DEAD)
         write_settings(facts, out);
     else if (facts->echoes.sent_count)
@@ -168,36 +170,43 @@ static void write_table(const struct newsletter_facts *facts, FILE *out)
 
 /* --- the chart ------------------------------------------------------------ */
 
-static const struct chart_file *find_chart(const struct rows *charts)
-{
-    static const struct {
-        enum chart_place place;
-    } wanted[] = { { CHART_SUMMARY }, { CHART_ROUND_TRIPS } };
+/* The first that there is. */
+static const struct {
+    enum chart_place place;
+    const char *says;
+} pictures[] = {
+    { CHART_SUMMARY, "What each setting promised, and what it delivered" },
+    { CHART_ROUND_TRIPS, "How long the calls took until their echo was back" },
+    { CHART_CONFIRMATIONS, "How long the messages took until their "
+                           "confirmation was back" },
+};
 
-    for (size_t i = 0; i < COUNT_OF(wanted); i++) {
+static const struct chart_file *find_chart(const struct rows *charts,
+                                           const char **ret_says)
+{
+    for (size_t i = 0; i < COUNT_OF(pictures); i++) {
         for (size_t n = 0; n < charts->count; n++) {
             const struct chart_file *chart = rows_at(charts, n);
 
-            if (chart->place == wanted[i].place)
+            if (chart->place == pictures[i].place) {
+                *ret_says = pictures[i].says;
                 return chart;
+            }
         }
     }
     return NULL;
 }
 
-static char *written_chart(const struct rows *charts)
+static char *written_chart(const struct newsletter_facts *facts,
+                           const struct rows *charts)
 {
-    const struct chart_file *chart = find_chart(charts);
+    const char *says = "";
+    const struct chart_file *chart = find_chart(charts, &says);
     char *text = NULL;
 
-    if (!chart)
+    if (!chart || facts->outcome == OUTCOME_LATE)
         return strdup("");
-    if (asprintf(&text, "![%s](%s.png)",
-                 chart->place == CHART_SUMMARY
-                     ? "What each setting promised, and what it delivered"
-                     : "How long the calls took until their echo was back",
-                 chart->name)
-        < 0)
+    if (asprintf(&text, "![%s](%s.png)", says, chart->name) < 0)
         abort();
     return text;
 }
@@ -259,9 +268,10 @@ void newsletter_write(const struct reduction *reduction,
                       const struct rows *charts, FILE *out)
 {
     struct newsletter_facts facts;
-    struct piece piece = { .chart = written_chart(charts) };
+    struct piece piece = { .count = 0 };
 
     newsletter_facts_find(reduction, &facts);
+    piece.chart = written_chart(&facts, charts);
     piece.title = written(newsletter_say_title, &facts);
     piece.table = written(write_table, &facts);
     for (size_t i = 0; newsletter_paragraphs[i].say && i < PARAGRAPHS_MOST; i++)

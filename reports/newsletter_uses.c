@@ -37,8 +37,7 @@ void newsletter_say_photo(const struct newsletter_facts *facts, FILE *out)
 {
     struct finding way = { 0 };
 
-    if (facts->outcome == OUTCOME_SUSPECT
-        || !find_best_step(&facts->ways, &way))
+    if (!newsletter_has_figures(facts) || !find_best_step(&facts->ways, &way))
         return;
     const double bits = photo_bytes * BITS_PER_BYTE;
     const double seconds = bits / way.value;
@@ -65,8 +64,7 @@ void newsletter_say_uses(const struct newsletter_facts *facts, FILE *out)
     struct use uses[USE_COUNT];
     char sentence[512];
 
-    if (facts->outcome == OUTCOME_SUSPECT
-        || !find_best_step(&facts->ways, &way))
+    if (!newsletter_has_figures(facts) || !find_best_step(&facts->ways, &way))
         return;
     struct uses_figures figures;
 
@@ -94,62 +92,96 @@ static bool is_shared(const struct finding *finding)
            && newsletter_arrived(finding);
 }
 
-/* The same way again, in another round. */
-static bool is_again(const struct rows *table, size_t row)
+/* Transfers that ran at once: what the slowest and the fastest had. */
+struct shared_group {
+    uint64_t started_unix_ns;
+    const struct finding *slowest, *fastest;
+    size_t count, from_hub_count, to_hub_count;
+};
+
+/* Up to so many, those of the last step that has such. */
+#define GROUPS_MOST 2
+struct shared_groups {
+    struct shared_group groups[GROUPS_MOST];
+    size_t count;
+};
+
+static struct shared_group *group_of(struct shared_groups *groups,
+                                     const struct exchange_record *exchange)
 {
-    const struct finding *way = rows_at(table, row);
-
-    for (size_t i = 0; i < row; i++) {
-        const struct finding *earlier = rows_at(table, i);
-
-        if (is_shared(earlier) && strcmp(earlier->step, way->step) == 0
-            && strcmp(earlier->from, way->from) == 0
-            && strcmp(earlier->to, way->to) == 0
-            && strcmp(earlier->condition, way->condition) == 0)
-            return true;
+    for (size_t i = 0; i < groups->count; i++) {
+        if (groups->groups[i].started_unix_ns == exchange->started_unix_ns)
+            return &groups->groups[i];
     }
-    return false;
+    if (groups->count == GROUPS_MOST)
+        return NULL;
+    struct shared_group *group = &groups->groups[groups->count++];
+
+    *group =
+        (struct shared_group){ .started_unix_ns = exchange->started_unix_ns };
+    return group;
 }
 
-/* What each of several downloads had that ran at once, on the last step that
- * has such. */
-void newsletter_say_shared(const struct newsletter_facts *facts, FILE *out)
+static void add_shared(const struct reduction *reduction,
+                       struct shared_groups *groups, const struct finding *way)
 {
-    struct rows table = wording_table(facts->reduction, "goodput_whole");
-    const struct finding *slowest = NULL;
-    const struct finding *fastest = NULL;
-    size_t count = 0;
+    const struct exchange_record *exchange =
+        reduction_exchange_of(reduction, way);
+
+    if (groups->count
+        && strcmp(groups->groups[0].slowest->step, way->step) != 0)
+        groups->count = 0;
+    struct shared_group *group = exchange ? group_of(groups, exchange) : NULL;
+    if (!group)
+        return;
+    group->count++;
+    group->from_hub_count += plan_is_hub(reduction->plan, way->from);
+    group->to_hub_count += plan_is_hub(reduction->plan, way->to);
+    if (!group->slowest || way->value < group->slowest->value)
+        group->slowest = way;
+    if (!group->fastest || way->value > group->fastest->value)
+        group->fastest = way;
+}
+
+static void say_group(const struct shared_group *group, bool is_first,
+                      FILE *out)
+{
+    const double rounding =
+        spoken_rounding(group->fastest->value / k, (double) NAN, (double) NAN);
     char low[SPOKEN_SIZE];
     char high[SPOKEN_SIZE];
     char number[SPOKEN_SIZE];
 
+    spoken_count(group->count, number);
+    spoken_number(group->slowest->value / k, rounding, low);
+    spoken_number(group->fastest->value / k, rounding, high);
+    (void) fprintf(out, "%sWhen %s transfers%s ran at once on ",
+                   is_first ? "" : " ", number,
+                   group->from_hub_count == group->count ? " from the hub"
+                   : group->to_hub_count == group->count ? " to the hub"
+                                                         : "");
+    newsletter_say_step(group->slowest->step, out);
+    if (strcmp(low, high) == 0)
+        (void) fprintf(out, ", each had %s kbit/s.", low);
+    else
+        (void) fprintf(out, ", each had between %s and %s kbit/s.", low, high);
+}
+
+void newsletter_say_shared(const struct newsletter_facts *facts, FILE *out)
+{
+    struct rows table = wording_table(facts->reduction, "goodput_whole");
+    struct shared_groups groups = { .count = 0 };
+    bool is_first = true;
+
     for (size_t i = 0; i < table.count; i++) {
-        const struct finding *way = rows_at(&table, i);
-
-        if (!is_shared(way))
-            continue;
-        if (slowest && strcmp(slowest->step, way->step) != 0) {
-            slowest = fastest = NULL;
-            count = 0;
-        }
-        count += !is_again(&table, i);
-        slowest = !slowest || way->value < slowest->value ? way : slowest;
-        fastest = !fastest || way->value > fastest->value ? way : fastest;
+        if (is_shared(rows_at(&table, i)))
+            add_shared(facts->reduction, &groups, rows_at(&table, i));
     }
-    if (count > 1 && facts->outcome != OUTCOME_SUSPECT) {
-        const double rounding =
-            spoken_rounding(slowest->value / k, (double) NAN, (double) NAN);
-
-        spoken_count(count, number);
-        spoken_number(slowest->value / k, rounding, low);
-        spoken_number(fastest->value / k, rounding, high);
-        (void) fprintf(out, "When %s transfers ran at once on ", number);
-        newsletter_say_step(slowest->step, out);
-        if (strcmp(low, high) == 0)
-            (void) fprintf(out, ", each had %s kbit/s.", low);
-        else
-            (void) fprintf(out, ", each had between %s and %s kbit/s.", low,
-                           high);
+    for (size_t i = 0; i < groups.count && newsletter_has_figures(facts); i++) {
+        if (groups.groups[i].count < 2)
+            continue;
+        say_group(&groups.groups[i], is_first, out);
+        is_first = false;
     }
     rows_clear(&table);
 }

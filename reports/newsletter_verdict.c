@@ -18,8 +18,8 @@ static void say_tried(const struct newsletter_facts *facts, FILE *out)
         return;
     spoken_count(tried_count, tried);
     spoken_count(facts->station_count, all);
-    (void) fprintf(out, " We tried %s of %s stations, one at a time.", tried,
-                   all);
+    (void) fprintf(out, " We tried %s of its %s stations%s.", tried, all,
+                   tried_count > 1 ? ", one at a time" : "");
 }
 
 static void say_works(const struct newsletter_facts *facts, FILE *out)
@@ -28,7 +28,9 @@ static void say_works(const struct newsletter_facts *facts, FILE *out)
 
     spoken_count(facts->step_count, steps);
     (void) fputs("The short version: it works", out);
-    (void) fputs(facts->is_both_ways ? ", both ways. " : ". ", out);
+    (void) fputs(facts->is_both_ways ? ", both ways. "
+                                     : ", in the one direction that we tried. ",
+                 out);
     if (facts->step_count == 1) {
         (void) fputs("On the speed setting that we tried, ", out);
         newsletter_say_step(((struct finding *) rows_at(&facts->ways, 0))->step,
@@ -83,9 +85,8 @@ static void say_missing(const struct newsletter_facts *facts, FILE *out)
 
         if (newsletter_arrived(way))
             continue;
-        (void) fputs(way->value > 0 || isnan(way->value)
-                         ? " There is no figure "
-                         : " Nothing at all arrived ",
+        (void) fputs(newsletter_is_dead(way) ? " Nothing at all arrived "
+                                             : " There is no figure ",
                      out);
         newsletter_say_way(way, out);
         (void) fputs(" on ", out);
@@ -125,31 +126,62 @@ static void say_partly(const struct newsletter_facts *facts, FILE *out)
 
 static void say_short(const struct newsletter_facts *facts, FILE *out)
 {
-    if (facts->counts.is_short) {
-        (void) fputs("The short version: data get through, but fewer than "
-                     "promised. The link falls short ",
-                     out);
-        say_cases(facts, VERDICT_SHORT, true, out);
-        (void) fputc('.', out);
-    } else {
-        (void) fputs("The short version: something comes through, but that is "
-                     "all that can be said for it.",
-                     out);
-    }
+    (void) fputs("The short version: data get through, but fewer than "
+                 "promised. The link falls short ",
+                 out);
+    say_cases(facts, VERDICT_SHORT, true, out);
+    (void) fputc('.', out);
     say_missing(facts, out);
+}
+
+static void say_gaps(const struct newsletter_facts *facts, FILE *out)
+{
+    (void) fputs("The short version: data get through, but not on every way "
+                 "that we tried.",
+                 out);
+    say_missing(facts, out);
+}
+
+/* The doubt that took the first of the verdicts, where it took all of those
+ * that are missing; NULL: some are open for their figures. */
+static const char *doubt_of_all(const struct newsletter_facts *facts)
+{
+    const char *doubt = NULL;
+
+    for (size_t i = 0; i < facts->ways.count; i++) {
+        const struct finding *way = rows_at(&facts->ways, i);
+
+        if (way->verdict != VERDICT_UNDECIDED)
+            continue;
+        if (!wording_doubt(way))
+            return NULL;
+        doubt = doubt ? doubt : wording_doubt(way);
+    }
+    return doubt;
 }
 
 static void say_undecided(const struct newsletter_facts *facts, FILE *out)
 {
-    (void) fputs("The short version: we do not know yet. Data get through, "
-                 "but the margin of error is too wide to say whether they are "
-                 "as many as promised ",
+    const char *doubt = doubt_of_all(facts);
+
+    (void) fputs("The short version: we do not know yet. Data get through, ",
                  out);
+    if (doubt) {
+        (void) fputs("but something spoke against the measurement itself (",
+                     out);
+        wording_escape(out, doubt);
+        (void) fputs("), so there is no verdict on the way ", out);
+    } else {
+        (void) fputs("but the margin of error is too wide to say whether they "
+                     "are as many as promised ",
+                     out);
+    }
     say_cases(facts, VERDICT_UNDECIDED, false, out);
     (void) fputs(". That is no failure of the link; the question is open.",
                  out);
     if (facts->counts.meets)
         (void) fputs(" Where it can be said, the promise is kept.", out);
+    say_missing(facts, out);
 }
 
 static void say_suspect(const struct newsletter_facts *facts, FILE *out)
@@ -164,6 +196,16 @@ static void say_suspect(const struct newsletter_facts *facts, FILE *out)
                  out);
 }
 
+static bool is_any_unknown(const struct rows *ways)
+{
+    for (size_t i = 0; i < ways->count; i++) {
+        if (!newsletter_arrived(rows_at(ways, i))
+            && !newsletter_is_dead(rows_at(ways, i)))
+            return true;
+    }
+    return false;
+}
+
 static void say_dead(const struct newsletter_facts *facts, FILE *out)
 {
     char calls[SPOKEN_SIZE];
@@ -175,7 +217,10 @@ static void say_dead(const struct newsletter_facts *facts, FILE *out)
         (void) fprintf(out, "Of %s calls not one was answered. ", calls);
     }
     if (facts->has_downloads || facts->has_messages)
-        (void) fputs("No data arrived. ", out);
+        (void) fputs(is_any_unknown(&facts->ways)
+                         ? "No data are known to have arrived. "
+                         : "No data arrived. ",
+                     out);
     (void) fputs("Whether radio, antenna, cable or computer is to blame, this "
                  "test alone cannot tell.",
                  out);
@@ -187,10 +232,38 @@ static void say_dead(const struct newsletter_facts *facts, FILE *out)
 
 static void say_answers(const struct newsletter_facts *facts, FILE *out)
 {
+    (void) fputs(facts->messages.sent_count
+                     ? "The short version: text messages get through."
+                     : "The short version: the far side answers.",
+                 out);
+    (void) fputs(" How much data the link carries was not tried, so nothing is "
+                 "said of its speed.",
+                 out);
+}
+
+static void say_open(const struct newsletter_facts *facts, FILE *out)
+{
+    (void) fputs("The short version: we do not know yet. The far side answers, "
+                 "but what the files came to is not on record.",
+                 out);
+    say_missing(facts, out);
+}
+
+static void say_no_data(const struct newsletter_facts *facts, FILE *out)
+{
+    (void) fputs("The short version: the far side answers, but no file came "
+                 "through.",
+                 out);
+    say_missing(facts, out);
+}
+
+static void say_late(const struct newsletter_facts *facts, FILE *out)
+{
     (void) facts;
-    (void) fputs("The short version: the far side answers. How much data the "
-                 "link carries was not tried, so nothing is said of its "
-                 "speed.",
+    (void) fputs("The short version: there is none. The computer that played "
+                 "the channel was too slow or too busy to keep time, so the "
+                 "figures of this rehearsal mean nothing and are left out "
+                 "here. That says nothing of any link.",
                  out);
 }
 
@@ -215,6 +288,7 @@ static void say_measured(const struct newsletter_facts *facts, FILE *out)
                      ? " of every case; where it can, the promise is kept."
                      : ": there was no firm figure to hold against a promise.",
                  out);
+    say_missing(facts, out);
 }
 
 static void say_nothing(const struct newsletter_facts *facts, FILE *out)
@@ -229,9 +303,11 @@ static void say_nothing(const struct newsletter_facts *facts, FILE *out)
 void newsletter_say_verdict(const struct newsletter_facts *facts, FILE *out)
 {
     static void (*const says[])(const struct newsletter_facts *, FILE *) = {
-        [OUTCOME_NOTHING] = say_nothing,     [OUTCOME_DEAD] = say_dead,
-        [OUTCOME_ECHOES] = say_answers,      [OUTCOME_BREAK] = say_break,
-        [OUTCOME_MEASURED] = say_measured,   [OUTCOME_WORKS] = say_works,
+        [OUTCOME_NOTHING] = say_nothing,     [OUTCOME_LATE] = say_late,
+        [OUTCOME_DEAD] = say_dead,           [OUTCOME_ECHOES] = say_answers,
+        [OUTCOME_BREAK] = say_break,         [OUTCOME_OPEN] = say_open,
+        [OUTCOME_NO_DATA] = say_no_data,     [OUTCOME_MEASURED] = say_measured,
+        [OUTCOME_GAPS] = say_gaps,           [OUTCOME_WORKS] = say_works,
         [OUTCOME_PARTLY] = say_partly,       [OUTCOME_SHORT] = say_short,
         [OUTCOME_UNDECIDED] = say_undecided, [OUTCOME_SUSPECT] = say_suspect,
     };

@@ -196,6 +196,26 @@ reduction_finding(const struct reduction *reduction,
     return NULL;
 }
 
+/* The exchange that a finding is of; of one over all rounds, their first; NULL:
+ * there is none. */
+static inline const struct exchange_record *
+reduction_exchange_of(const struct reduction *reduction,
+                      const struct finding *finding)
+{
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        const struct exchange_record *exchange =
+            reduction_exchange(reduction, i);
+
+        if (exchange->plan_index == finding->plan_index
+            && strcmp(exchange->kind->name, finding->kind) == 0
+            && strcmp(exchange->step, finding->step) == 0
+            && (!finding->exchange[0]
+                || strcmp(exchange->id, finding->exchange) == 0))
+            return exchange;
+    }
+    return NULL;
+}
+
 /* The step's expectation; one with nothing said where the plan has no such
  * step. */
 const struct expectation *

@@ -68,24 +68,11 @@ static struct range confirmed_ns(const struct reduction *reduction,
 
 /* --- pings ---------------------------------------------------------------- */
 
-static const struct exchange_record *
-exchange_of(const struct reduction *reduction, const struct finding *finding)
-{
-    for (size_t i = 0; i < reduction->exchanges.count; i++) {
-        const struct exchange_record *exchange =
-            reduction_exchange(reduction, i);
-
-        if (exchange->plan_index == finding->plan_index
-            && strcmp(exchange->kind->name, finding->kind) == 0)
-            return exchange;
-    }
-    return NULL;
-}
-
 static bool is_small(const struct reduction *reduction,
                      const struct finding *finding)
 {
-    const struct exchange_record *exchange = exchange_of(reduction, finding);
+    const struct exchange_record *exchange =
+        reduction_exchange_of(reduction, finding);
     const struct ping_spec *spec = exchange && exchange->has_spec
                                        ? (const void *) exchange->spec.bytes
                                        : NULL;
