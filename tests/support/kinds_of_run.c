@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "tests/support/kinds_of_run.h"
 
+#include "tests/support/made_timing.h"
+
 /* --- exchanges ------------------------------------------------------------ */
 
 /* One download; goodput_bps 0: nothing arrives. */
@@ -166,6 +168,28 @@ static void add_ping(struct made_run *made, size_t step, const char *from,
     account_clear(&prober);
     account_clear(&answerer);
     free(rtts_ns);
+}
+
+static void add_timing(struct made_run *made, size_t step,
+                       const struct made_timing *timing)
+{
+    const struct timing_spec spec = { .count = timing->count,
+                                      .size_bytes = 112,
+                                      .wait_ns = 10 * NS_PER_S };
+    struct exchange_account sender, reflector;
+
+    made_timing(timing, &sender, &reflector);
+    made_run_add(made, &(struct made_exchange){ .kind = &timing_kind,
+                                                .step = step,
+                                                .round = 1,
+                                                .plan_index = 4,
+                                                .from = "quay",
+                                                .to = "mill",
+                                                .spec = &spec,
+                                                .from_account = &sender,
+                                                .to_account = &reflector });
+    account_clear(&sender);
+    account_clear(&reflector);
 }
 
 static void make_messenger(const char *part, uint64_t step_ns,
@@ -402,6 +426,25 @@ static void fill_short(struct made_run *made)
     made_run_end(made, "complete");
 }
 
+/* One way loses, is overtaken and comes twice; on the other step nothing does.
+ */
+static void fill_timing(struct made_run *made)
+{
+    struct made_timing timing = {
+        .count = 100,
+        .gap_ns = NS_PER_S,
+        .there = { 40 * NS_PER_MS, 100 * NS_PER_MS, 10, 12, 7, 3 * NS_PER_S },
+        .back = { 60 * NS_PER_MS, 5 * NS_PER_MS, 0, 0, 0, 0 },
+        .offset_ns = 3600 * (int64_t) NS_PER_S,
+        .seed = 8,
+    };
+
+    add_timing(made, 0, &timing);
+    timing.there = timing.back;
+    add_timing(made, 1, &timing);
+    made_run_end(made, "complete");
+}
+
 const struct kind_of_run kinds_of_run[] = {
     { "works", fill_works },
     { "small", fill_small },
@@ -412,6 +455,7 @@ const struct kind_of_run kinds_of_run[] = {
     { "a-day", fill_a_day },
     { "no-download", fill_no_download },
     { "messages-only", fill_messages_only },
+    { "timing", fill_timing },
     { "ladder", fill_ladder },
     { "rounds", fill_rounds },
     { "undecided", fill_undecided },

@@ -114,12 +114,57 @@ static void a_number_that_is_not_that_of_the_results_is_seen(void **state)
     made_run_clear(&made);
 }
 
+/* The first digit of each number in that part of the text. */
+static bool begins_number(const char *text, const char *at)
+{
+    return *at >= '0' && *at <= '9' && at > text
+           && (at[-1] == ' ' || at[-1] == '(');
+}
+
+/* What is said of each way by itself, in sentences and in tables. */
+static void a_wrong_number_of_one_way_is_seen(void **state)
+{
+    struct made_run made;
+    char folder[128];
+    size_t changed = 0;
+
+    (void) state;
+    write_kind(kind_of_run("timing"), &made, folder, sizeof(folder));
+    char *report = report_read(folder, "report.md");
+    char *text = report_read(folder, "results.json");
+    json_t *results = json_loads(text, 0, NULL);
+    char *at = strstr(report, "- Between ");
+    char *const end = strstr(report, "](charts/one-way-2");
+    struct numbers_found found;
+
+    assert_non_null(at);
+    assert_non_null(end);
+    for (; at < end; at++) {
+        const char kept = *at;
+
+        if (!begins_number(report, at))
+            continue;
+        (void) change_digit(at, 0);
+        numbers_check(report, json_object_get(results, "findings"), &found);
+        if (!found.objection[0])
+            fail_msg("unseen: %.60s", at);
+        *at = kept;
+        changed++;
+    }
+    assert_true(changed > 120);
+    json_decref(results);
+    free(report);
+    free(text);
+    made_run_clear(&made);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_number_of_the_example_is_in_its_results),
         cmocka_unit_test(every_number_of_each_kind_of_run_is_in_its_results),
         cmocka_unit_test(a_number_that_is_not_that_of_the_results_is_seen),
+        cmocka_unit_test(a_wrong_number_of_one_way_is_seen),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
