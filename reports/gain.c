@@ -319,6 +319,45 @@ static void add_runs(const struct reduction *before,
     }
 }
 
+static bool has_compared(const struct reduction *reduction)
+{
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        if (is_compared(reduction, i))
+            return true;
+    }
+    return false;
+}
+
+static void say_why_none(const struct reduction *before,
+                         const struct reduction *after,
+                         struct gain_table *table)
+{
+    const struct reduction *empty = !has_compared(before)  ? before
+                                    : !has_compared(after) ? after
+                                                           : NULL;
+    char *why = table->why;
+    const size_t size = sizeof(table->why);
+    const long long number = (long long) after->run.run;
+
+    if (empty)
+        (void) snprintf(why, size,
+                        "run %lld has no download that ran alone on the link",
+                        (long long) empty->run.run);
+    else if (before->run.run != after->run.run)
+        (void) snprintf(why, size,
+                        "no step has a download the same way in both runs");
+    else if (after->plan->step_count < 2)
+        (void) snprintf(why, size,
+                        "run %lld has one step only, %s; 'bothends gain RUN "
+                        "%lld' holds it against an earlier run",
+                        number, after->plan->steps[0].name, number);
+    else
+        (void) snprintf(why, size,
+                        "run %lld has no download the same way on two steps "
+                        "that follow each other in the plan",
+                        number);
+}
+
 int gain_compare(sqlite3 *logbook, int64_t before_run,
                  const struct plan *before_plan, int64_t after_run,
                  const struct plan *after_plan, double margin_ratio,
@@ -342,6 +381,8 @@ int gain_compare(sqlite3 *logbook, int64_t before_run,
         add_steps(&after, ret_table);
     else if (!code)
         add_runs(&before, &after, ret_table);
+    if (!code && !ret_table->gains.count)
+        say_why_none(&before, &after, ret_table);
     ret_table->before = before.run;
     ret_table->after = after.run;
     reduction_clear(&before);

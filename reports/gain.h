@@ -56,6 +56,7 @@ struct gain_table {
     struct run_record before, after; /* the same run: step against step */
     double margin_ratio;             /* "no change" is claimed within it */
     struct rows gains;               /* of struct gain */
+    char why[240];                   /* there are none */
 };
 
 /* before_run == after_run: the steps of that run.  What meets a promise, and

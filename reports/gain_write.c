@@ -119,7 +119,8 @@ static void write_price(const struct gain *gain, FILE *out)
                        gain->margin_loss_db < 0 ? "more" : "less");
     wording_significant(gain->ratio.value / gain->bandwidth_ratio, 2, number);
     if (has_bandwidth && isfinite(gain->ratio.value))
-        (void) fprintf(out, "; %s times the goodput in each hertz", number);
+        (void) fprintf(out, "\n            %s times the goodput in each hertz",
+                       number);
     (void) fputc('\n', out);
 }
 
@@ -139,8 +140,8 @@ static void write_verdict(const struct gain *gain, double margin_ratio,
                           FILE *out)
 {
     static const char *const words[] = {
-        [GAIN_NO_FIGURE] = "no figure: ",
-        [GAIN_NOT_CLAIMED] = "no claim: ",
+        [GAIN_NO_FIGURE] = "no figure",
+        [GAIN_NOT_CLAIMED] = "none",
         [GAIN_PAYS] = "the faster step pays",
         [GAIN_PAYS_LESS] = "the faster step pays, but less than promised",
         [GAIN_DOES_NOT_PAY] = "the faster step does not pay",
@@ -150,7 +151,9 @@ static void write_verdict(const struct gain *gain, double margin_ratio,
         [GAIN_UNDECIDED] = "undecided",
     };
 
-    (void) fprintf(out, "  verdict   %s%s", words[gain->verdict], gain->why);
+    (void) fprintf(out, "  verdict   %s", words[gain->verdict]);
+    if (gain->why[0])
+        (void) fprintf(out, "\n            %s", gain->why);
     if (gain->verdict == GAIN_SAME)
         write_equivalence(gain, margin_ratio, out);
     else if (gain->verdict == GAIN_UNDECIDED)
@@ -161,10 +164,11 @@ static void write_verdict(const struct gain *gain, double margin_ratio,
 void gain_write_text(const struct gain_table *table, FILE *out)
 {
     write_head(table, out);
-    if (!table->gains.count)
-        (void) fputs("\nNothing to compare: no download that ran alone is in "
-                     "both, the same way.\n",
-                     out);
+    if (!table->gains.count) {
+        (void) fputs("\nNothing to compare: ", out);
+        write_clean(out, table->why);
+        (void) fputs(".\n", out);
+    }
     for (size_t i = 0; i < table->gains.count; i++) {
         const struct gain *gain = rows_at(&table->gains, i);
 

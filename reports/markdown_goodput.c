@@ -1,7 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/markdown_goodput.h"
 
+#include "reports/comparison.h"
 #include "reports/markdown_cells.h"
+
+#include <inttypes.h>
 
 static const double k = 1e3; /* rates in kbit/s */
 
@@ -87,8 +90,9 @@ static void write_price(const struct plan_step *above,
         (void) fprintf(out, ", for %s times the bandwidth", number);
     }
     if (isfinite(loss_db))
-        (void) fprintf(out, "%s %.0f dB less margin",
-                       isfinite(bandwidths) ? " and" : ", for", loss_db);
+        (void) fprintf(out, "%s %.0f dB %s margin",
+                       isfinite(bandwidths) ? " and" : ", for", fabs(loss_db),
+                       loss_db < 0 ? "more" : "less");
 }
 
 /* What the steps' parameters promise: middle against middle. */
@@ -96,6 +100,34 @@ static double promise_of(const struct reduction *reduction, size_t above)
 {
     return range_middle(reduction->expectations[above].goodput_bps)
            / range_middle(reduction->expectations[above - 1].goodput_bps);
+}
+
+/* Over rounds it is a claim; else what differed while it was measured. */
+static void write_ratio(const struct finding *gain, FILE *out)
+{
+    const int decimals = wording_decimals((gain->high - gain->low) / 2, 3);
+
+    (void) fprintf(out, "%.*f times the goodput (between %.*f and %.*f, ",
+                   decimals, gain->value, decimals, gain->low, decimals,
+                   gain->high);
+    if (gain->verdict == VERDICT_NONE)
+        (void) fputs("during this run)", out);
+    else
+        (void) fprintf(out, "over %" PRIu64 " rounds)", gain->samples_count);
+}
+
+static void write_claim(const struct finding *gain, FILE *out)
+{
+    static const char *const claims[] = {
+        [VERDICT_NONE] = "",
+        [VERDICT_MEETS] = ". It keeps its promise",
+        [VERDICT_SHORT] = ". That is less than promised",
+        [VERDICT_EXCEEDS] = ". That is more than promised, so something is not "
+                            "as stated",
+        [VERDICT_UNDECIDED] = ". Whether it keeps its promise is not decided",
+    };
+
+    (void) fputs(claims[gain->verdict], out);
 }
 
 static void write_gain_sentence(const struct reduction *reduction,
@@ -114,32 +146,39 @@ static void write_gain_sentence(const struct reduction *reduction,
     wording_escape(out, finding->from);
     (void) fputs(" → ", out);
     wording_escape(out, finding->to);
-    (void) fprintf(out, ": %.2f times the goodput (between %.2f and %.2f)",
-                   finding->value, finding->low, finding->high);
+    (void) fputs(": ", out);
+    write_ratio(finding, out);
     if (isfinite(promise_of(reduction, index)))
         (void) fprintf(out, "; the promise is %.2f times",
                        promise_of(reduction, index));
     write_price(&plan->steps[index], &plan->steps[index - 1], out);
+    write_claim(finding, out);
     (void) fputs(".\n", out);
 }
 
 void markdown_gain(const struct reduction *reduction, FILE *out)
 {
     struct rows table = wording_table(reduction, "gain");
-    bool has_gain = false;
+    bool has_gain = false, has_unclaimed = false;
 
-    for (size_t i = 0; i < table.count; i++)
-        has_gain =
-            has_gain || !isnan(((struct finding *) rows_at(&table, i))->value);
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *gain = rows_at(&table, i);
+
+        has_gain = has_gain || !isnan(gain->value);
+        has_unclaimed =
+            has_unclaimed
+            || (!isnan(gain->value) && gain->verdict == VERDICT_NONE);
+    }
     if (has_gain)
-        (void) fputs("**What the faster step buys**, during this run:\n\n",
-                     out);
+        (void) fputs("**What the faster step buys:**\n\n", out);
     for (size_t i = 0; i < table.count; i++)
         write_gain_sentence(reduction, rows_at(&table, i), out);
-    if (has_gain && reduction->plan->rounds < 5)
-        (void) fputs("\nWith fewer than five rounds a difference is not shown "
-                     "to be due to the change of step.\n",
-                     out);
+    if (has_unclaimed)
+        (void) fprintf(out,
+                       "\nWith a steady goodput from fewer than %d rounds of "
+                       "both steps a difference is not shown to be due to the "
+                       "change of step.\n",
+                       ROUNDS_FOR_A_CLAIM);
     if (has_gain)
         (void) fputc('\n', out);
     rows_clear(&table);

@@ -387,8 +387,31 @@ static void a_run_that_has_nothing_to_compare_says_so(void **state)
                      0);
     char *text = written(&table, false);
 
-    assert_non_null(strstr(text, "Nothing to compare"));
+    assert_non_null(strstr(text, "Nothing to compare: run 1 has no download "
+                                 "the same way on two steps that follow each "
+                                 "other in the plan.\n"));
     free(text);
+    gain_table_clear(&table);
+    made_run_clear(&made);
+}
+
+static void a_run_of_one_step_is_for_another_run(void **state)
+{
+    struct made_run made;
+    struct gain_table table;
+    struct fault fault = { 0 };
+
+    (void) state;
+    made_run_init(&made, false);
+    made.plan.step_count = 1;
+    add_rounds(&made, 0, calm_bps, 2);
+    made_run_end(&made, "complete");
+    assert_int_equal(gain_compare(made_run_database(&made), 1, &made.plan, 1,
+                                  &made.plan, 0, &table, &fault),
+                     0);
+    assert_string_equal(table.why, "run 1 has one step only, calm; 'bothends "
+                                   "gain RUN 1' holds it against an earlier "
+                                   "run");
     gain_table_clear(&table);
     made_run_clear(&made);
 }
@@ -396,6 +419,7 @@ static void a_run_that_has_nothing_to_compare_says_so(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_run_of_one_step_is_for_another_run),
         cmocka_unit_test(a_step_that_keeps_its_promise_pays),
         cmocka_unit_test(a_step_that_is_faster_but_short_pays_less),
         cmocka_unit_test(a_step_that_is_slower_does_not_pay),
