@@ -125,6 +125,12 @@ can_make_namespaces() {
     unshare -n true 2>/dev/null || unshare -Urn true 2>/dev/null
 }
 
+# A rehearsal has ended well, but for its practice link that was late.
+has_ended_well() { # STATUS FILE-WITH-WHAT-IT-SAID
+    [ "$1" = 0 ] || { [ "$1" = 1 ] && grep -q "practice link did not keep time" "$2"; } ||
+        { echo "status $1"; return 1; }
+}
+
 # The process of a rehearsal's air; pgrep's pattern is for the process's name.
 find_air() { # PROCESS-OF-THE-REHEARSAL
     pgrep -x -P "$(pgrep -P "$1" | paste -sd,)" bothends-air
