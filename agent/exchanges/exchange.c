@@ -277,15 +277,31 @@ static void set_times(struct exchange *exchange, uint64_t start_ns,
     wake_set(&exchange->stop, stop_ns);
 }
 
+/* The answer to an order was lost, this end began, and the others were told a
+ * later start. */
+static bool unbegin(struct exchange *exchange)
+{
+    if (!exchange->part->unbegin
+        || !exchange->part->unbegin(exchange, exchange->part_state))
+        return false;
+    exchange->is_begun = false;
+    exchange->account.state = ACCOUNT_ARMED;
+    wake_unset(&exchange->identify);
+    return true;
+}
+
 int exchange_reschedule(struct exchange *exchange, uint64_t start_ns,
                         uint64_t stop_ns)
 {
-    if (exchange->is_begun || exchange->ending != ACCOUNT_RUNNING)
+    if (exchange->is_finished || exchange->ending != ACCOUNT_RUNNING)
         return UV_EALREADY;
     const int status = check_times(start_ns, stop_ns, NULL);
-    if (status == 0)
-        set_times(exchange, start_ns, stop_ns);
-    return status;
+    if (status != 0)
+        return status;
+    if (exchange->is_begun && !unbegin(exchange))
+        return UV_EALREADY;
+    set_times(exchange, start_ns, stop_ns);
+    return 0;
 }
 
 /* --- beginning ----------------------------------------------------------- */

@@ -51,8 +51,8 @@ enum account_state exchange_state(const struct exchange *exchange);
 /* See struct exchange_part; 0 where the part does not tell. */
 uint64_t exchange_done_so_far(const struct exchange *exchange);
 
-/* A repeated order with another start or stop, before it has begun: 0, or
- * UV_EALREADY when it has. */
+/* A repeated order with another start or stop: 0, or UV_EALREADY when it has
+ * begun and can't begin again. */
 int exchange_reschedule(struct exchange *exchange, uint64_t start_ns,
                         uint64_t stop_ns);
 
@@ -85,6 +85,9 @@ struct exchange_part {
                struct fault *fault);
     /* The start has come. */
     void (*begin)(struct exchange *exchange, void *state);
+    /* Another start was told after this one: the part is as if not begun, and
+     * begin() comes again; false: it has gone too far.  NULL: it always has. */
+    bool (*unbegin)(struct exchange *exchange, void *state);
     /* End now, whatever is open; call exchange_finish() when it is closed.
      * Perhaps before it has begun. */
     void (*stop)(struct exchange *exchange, void *state);

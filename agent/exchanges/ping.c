@@ -217,6 +217,13 @@ static void begin_answerer(struct exchange *exchange, void *state)
     stay_begin(state, ping_longest_ns(&order->spec, order->seed));
 }
 
+static bool unbegin_answerer(struct exchange *exchange, void *state)
+{
+    (void) exchange;
+    stay_unbegin(state);
+    return true;
+}
+
 static void end_answerer(struct exchange *exchange, void *state)
 {
     (void) exchange;
@@ -228,6 +235,7 @@ const struct exchange_part ping_answerer = {
     .part = "answerer",
     .arm = arm_answerer,
     .begin = begin_answerer,
+    .unbegin = unbegin_answerer,
     .stop = end_answerer,
     .peer_ended = end_answerer,
     .dispose = free,

@@ -16,9 +16,11 @@ void stay_init(struct stay *stay, struct exchange *exchange)
 
 void stay_begin(struct stay *stay, uint64_t longest_ns)
 {
-    const int status = wake_init(
-        &stay->end, exchange_site_of(stay->exchange)->loop, on_end, stay);
+    int status = 0;
 
+    if (!stay->is_open)
+        status = wake_init(&stay->end, exchange_site_of(stay->exchange)->loop,
+                           on_end, stay);
     if (status != 0) {
         exchange_trouble(stay->exchange, "cannot watch: %s",
                          uv_strerror(status));
@@ -28,6 +30,11 @@ void stay_begin(struct stay *stay, uint64_t longest_ns)
     stay->is_open = true;
     wake_set(&stay->end,
              exchange_start_ns(stay->exchange) + longest_ns + MARGIN_NS);
+}
+
+void stay_unbegin(struct stay *stay)
+{
+    wake_unset(&stay->end);
 }
 
 void stay_until(struct stay *stay, uint64_t end_ns)

@@ -16,8 +16,10 @@ struct stay {
 };
 
 void stay_init(struct stay *stay, struct exchange *exchange);
-/* The start has come; the prober may take so long after it. */
+/* The start has come, perhaps again; the prober may take so long after it. */
 void stay_begin(struct stay *stay, uint64_t longest_ns);
+/* Another start comes: stay until then. */
+void stay_unbegin(struct stay *stay);
 /* Leave at that time, at the latest. */
 void stay_until(struct stay *stay, uint64_t end_ns);
 /* Leave now, begun or not. */

@@ -261,6 +261,17 @@ static void begin(struct exchange *exchange, void *state)
                                  exchange_order_of(exchange)->seed));
 }
 
+static bool unbegin(struct exchange *exchange, void *state)
+{
+    struct reflector *reflector = state;
+
+    (void) exchange;
+    if (reflector->arrivals->count)
+        return false;
+    stay_unbegin(&reflector->stay);
+    return true;
+}
+
 static void stop(struct exchange *exchange, void *state)
 {
     struct reflector *reflector = state;
@@ -298,6 +309,7 @@ const struct exchange_part timing_reflector = {
     .part = "reflector",
     .arm = arm,
     .begin = begin,
+    .unbegin = unbegin,
     .stop = stop,
     .datagram = take_datagram,
     .done_so_far = arrived_so_far,

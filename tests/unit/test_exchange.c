@@ -238,25 +238,47 @@ static void a_start_just_past_begins_at_once(void **state)
     assert_true(pair->ends[0].account.begun_ns >= armed_ns);
 }
 
-static void it_can_be_put_off_until_it_has_begun(void **state)
+static void begin_and_put_off(struct pair *pair,
+                              const struct exchange_order *order,
+                              int expected_status)
 {
-    struct pair *pair = *state;
-    struct exchange_order order = quiet_order(pair, NS_PER_MS);
-
-    assert_int_equal(pair_arm(pair, 0, &order, NULL), 0);
+    assert_int_equal(pair_arm(pair, 0, order, NULL), 0);
     struct exchange *exchange = pair->ends[0].exchange;
-    const uint64_t start_ns = order.start_ns + 200 * NS_PER_MS;
+    const uint64_t start_ns = order->start_ns + 200 * NS_PER_MS;
     assert_int_equal(
         exchange_reschedule(exchange, start_ns, start_ns + 20 * NS_PER_S), 0);
     assert_int_equal(exchange_reschedule(exchange, start_ns, start_ns),
                      UV_EINVAL);
     while (exchange_state(exchange) == ACCOUNT_ARMED)
         (void) uv_run(&pair->loop, UV_RUN_ONCE);
+    const uint64_t later_ns = clock_now_ns() + 300 * NS_PER_MS;
     assert_int_equal(
-        exchange_reschedule(exchange, start_ns, start_ns + NS_PER_S),
-        UV_EALREADY);
+        exchange_reschedule(exchange, later_ns, later_ns + 20 * NS_PER_S),
+        expected_status);
+    assert_int_equal(exchange_state(exchange),
+                     expected_status ? ACCOUNT_RUNNING : ACCOUNT_ARMED);
     pair_run(pair);
-    assert_true(pair->ends[0].account.begun_ns >= start_ns);
+    assert_true(pair->ends[0].account.begun_ns
+                >= (expected_status ? start_ns : later_ns));
+    assert_int_equal(pair->ends[0].account.state, ACCOUNT_DONE);
+}
+
+static void it_can_be_put_off_until_it_has_begun(void **state)
+{
+    struct pair *pair = *state;
+    struct exchange_order order = quiet_order(pair, NS_PER_MS);
+
+    (void) snprintf(order.part, sizeof(order.part), "prober");
+    begin_and_put_off(pair, &order, UV_EALREADY);
+}
+
+/* The answer to its order was lost, and so the others begin later. */
+static void who_only_answers_begins_again(void **state)
+{
+    struct pair *pair = *state;
+    const struct exchange_order order = quiet_order(pair, NS_PER_MS);
+
+    begin_and_put_off(pair, &order, 0);
 }
 
 static void cancelled_before_the_start_it_never_begins(void **state)
@@ -385,6 +407,7 @@ int main(void)
         PAIR_TEST(it_begins_at_its_start_and_not_before),
         PAIR_TEST(a_start_just_past_begins_at_once),
         PAIR_TEST(it_can_be_put_off_until_it_has_begun),
+        PAIR_TEST(who_only_answers_begins_again),
         PAIR_TEST(cancelled_before_the_start_it_never_begins),
         PAIR_TEST(the_latest_stop_ends_it),
         PAIR_TEST(it_identifies_at_begin_at_each_interval_and_at_the_end),
