@@ -32,18 +32,50 @@ static void take_all(struct parting *parting, enum shortfall_part part)
     parting->left_bps = 0;
 }
 
-/* --- another step --------------------------------------------------------- */
+/* --- outages ----------------------------------------------------------------
+ */
 
-/* The rate while nothing stood still. */
-static double clear_bps(const struct evidence *evidence)
+/* The rate but for the start and for so long that it stood still. */
+static double clear_bps(const struct evidence *evidence, double outage_s)
 {
-    const double clear_s =
-        evidence->span_s - evidence->outage_s - evidence->start_s;
+    const double clear_s = evidence->span_s - outage_s - evidence->start_s;
 
     return clear_s > 0.1 * evidence->span_s
-               ? evidence->content_bytes * BITS_PER_BYTE / clear_s
+               ? (evidence->content_bytes - evidence->start_came_bytes)
+                     * BITS_PER_BYTE / clear_s
                : evidence->measured_bps;
 }
+
+/*
+ * A link that loses all the time has long gaps too, while TCP waits; but then
+ * it is slow outside of them as well.
+ */
+static bool has_outage(const struct parting *parting)
+{
+    const struct evidence *evidence = parting->evidence;
+    const double outside_ratio =
+        clear_bps(evidence, evidence->outage_s) / evidence->expected.low;
+    const double again_bytes = evidence->repeated_outside_bytes;
+
+    if (!evidence->outage_count || evidence->loses_echoes)
+        return false;
+    if (!evidence->has_tcp
+        || (outside_ratio >= plan_meets_ratio(parting->reduction->plan)
+            && evidence->outage_s >= OUTAGE_LONG_RATIO * evidence->span_s)
+        || again_bytes < REPEATED_LEAST_RATIO * evidence->sent_bytes)
+        return true;
+    return outside_ratio >= OUTAGE_OUTSIDE_RATIO
+           && again_bytes < OUTAGE_REPEATED_RATIO * evidence->sent_bytes;
+}
+
+/* TCP's own waiting is no outage. */
+static double steady_bps(const struct parting *parting)
+{
+    return clear_bps(parting->evidence,
+                     has_outage(parting) ? parting->evidence->outage_s : 0);
+}
+
+/* --- another step --------------------------------------------------------- */
 
 static bool is_within(const struct parting *parting, double bps,
                       struct range expected)
@@ -72,7 +104,7 @@ static int other_step(const struct parting *parting, bool *ret_is_shown)
     const struct evidence *evidence = parting->evidence;
     const size_t own =
         reduction_exchange(reduction, evidence->exchange)->step_index;
-    const double bps = clear_bps(evidence);
+    const double bps = steady_bps(parting);
     int found = -1;
 
     *ret_is_shown = false;
@@ -110,7 +142,7 @@ static void part_other_step(struct parting *parting)
 
     /* What little is left or too much is the other step's own range. */
     if (bps < 0
-        || is_within(parting, clear_bps(parting->evidence),
+        || is_within(parting, steady_bps(parting),
                      parting->reduction->expectations[step].goodput_bps))
         take_all(parting, PART_OTHER_STEP);
     else
@@ -122,27 +154,6 @@ static void part_other_step(struct parting *parting)
 static double bps_of(const struct evidence *evidence, double bytes)
 {
     return bytes * BITS_PER_BYTE / evidence->span_s;
-}
-
-/*
- * A link that loses all the time has long gaps too, while TCP waits; but then
- * it is slow outside of them as well.
- */
-static bool has_outage(const struct parting *parting)
-{
-    const struct evidence *evidence = parting->evidence;
-    const double outside_ratio = clear_bps(evidence) / evidence->expected.low;
-    const double again_bytes = evidence->repeated_outside_bytes;
-
-    if (!evidence->outage_count || evidence->loses_echoes)
-        return false;
-    if (!evidence->has_tcp
-        || (outside_ratio >= plan_meets_ratio(parting->reduction->plan)
-            && evidence->outage_s >= OUTAGE_LONG_RATIO * evidence->span_s)
-        || again_bytes < REPEATED_LEAST_RATIO * evidence->sent_bytes)
-        return true;
-    return outside_ratio >= OUTAGE_OUTSIDE_RATIO
-           && again_bytes < OUTAGE_REPEATED_RATIO * evidence->sent_bytes;
 }
 
 static double repeated_bytes(const struct parting *parting)
@@ -215,11 +226,31 @@ static void part_sender(struct parting *parting)
              parting->left_bps * evidence->receiver_ratio / left_ratio);
 }
 
+/*
+ * Most of what was sent again had come: it was overtaken, or came later than
+ * TCP waits.  Where echoes are lost, so are acknowledgements, and where they
+ * are doubled nobody knows of which segments the receiver tells.
+ */
+static bool is_needless(const struct evidence *evidence)
+{
+    return evidence->needless_bytes
+               >= NEEDLESS_LEAST_RATIO * evidence->repeated_bytes
+           && evidence->needless_bytes
+                  >= REPEATED_LEAST_SEGMENTS * evidence->segment_bytes
+           && !evidence->loses_echoes && !evidence->doubles_echoes;
+}
+
+/* Where some packets are held back, late echoes are such ones: the channel has
+ * nothing to do with it. */
 static bool has_late_echoes(const struct evidence *evidence)
 {
-    return evidence->echoes_count >= ECHOES_LEAST
-           && statistics_wilson_of(evidence->late_echoes_count,
-                                   evidence->echoes_count, CONFIDENCE_LEVEL)
+    const double late_count =
+        fmax(0, evidence->late_echoes_count - evidence->overtaken_echoes_count);
+
+    return evidence->echoes_count >= ECHOES_LEAST && !is_needless(evidence)
+           && evidence->reordered_count < REORDERED_LEAST
+           && statistics_wilson_of(late_count, evidence->echoes_count,
+                                   CONFIDENCE_LEVEL)
                       .low
                   >= ECHO_LATE_RATIO;
 }
@@ -239,29 +270,56 @@ static double longer_cycle_bps(const struct evidence *evidence)
 {
     if (!has_longer_echoes(evidence) || !(evidence->cycle_s > 0))
         return 0;
-    const double more_s = fmax(evidence->echo_median_s, evidence->echo_mean_s)
-                          - evidence->echo_median_expected_s.high;
+    const double echo_s =
+        has_late_echoes(evidence)
+            ? fmax(evidence->echo_median_s, evidence->echo_mean_s)
+            : evidence->echo_median_s;
+    const double more_s = echo_s - evidence->echo_median_expected_s.high;
 
     return more_s > 0
                ? evidence->expected_bps * more_s / (evidence->cycle_s + more_s)
                : 0;
 }
 
-/* A window that fills a link overflows its queue now and then, on a slow link
+static bool is_supplied(const struct evidence *evidence)
+{
+    return evidence->has_tcp && evidence->supplied_ratio >= SUPPLIED_LEAST_RATIO
+           && evidence->idle_ratio < IDLE_LEAST_RATIO
+           && evidence->receiver_ratio < LIMITED_LEAST_RATIO
+           && evidence->buffer_ratio < LIMITED_LEAST_RATIO;
+}
+
+/* The receiver's radio told, and it missed nothing. */
+static bool hears_all(const struct evidence *evidence)
+{
+    const double frames =
+        evidence->heard_frames_count + evidence->missed_frames_count;
+
+    return frames >= RADIO_FRAMES_LEAST
+           && evidence->missed_frames_count < RADIO_MISSED_LEAST_RATIO * frames;
+}
+
+/*
+ * A window that fills a link overflows its queue now and then, on a slow link
  * as on a quick one: losses take no more than what is left of a longer cycle
- * and of other traffic, whose bytes were counted. */
+ * and of other traffic, whose bytes were counted.  What the radio's queue had
+ * no room for costs no time on the air as long as something else waits there.
+ */
 static void part_losses(struct parting *parting)
 {
     const struct evidence *evidence = parting->evidence;
+    const bool needless = is_needless(evidence);
     const double elsewhere_bps = fmin(
         longer_cycle_bps(evidence) + foreign_bps(parting), parting->left_bps);
 
-    if (!has_repeats(parting))
+    if (!has_repeats(parting)
+        || (!needless && hears_all(evidence) && is_supplied(evidence)))
         return;
     parting->left_bps -= elsewhere_bps;
-    take(parting, PART_REPEATS, bps_of(evidence, repeated_bytes(parting)));
+    take(parting, needless ? PART_NEEDLESS : PART_REPEATS,
+         bps_of(evidence, repeated_bytes(parting)));
     if (evidence->held_ratio >= HELD_LEAST_RATIO)
-        take(parting, PART_LOSS_WINDOW,
+        take(parting, needless ? PART_NEEDLESS : PART_LOSS_WINDOW,
              parting->left_bps * evidence->held_ratio);
     parting->left_bps += elsewhere_bps;
 }
@@ -298,10 +356,24 @@ static bool has_more_stations(const struct evidence *evidence)
     return evidence->read_stations_count > evidence->plan_stations_count;
 }
 
+/*
+ * Data always waited at the sender's radio, both radios told of no frame that
+ * was lost or repeated, and on the idle link echoes are as they should be: what
+ * is left is how the loaded channel is shared.
+ */
+static bool is_left_to_cycle(const struct evidence *evidence)
+{
+    return is_supplied(evidence) && hears_all(evidence)
+           && evidence->radio_frames_count >= RADIO_FRAMES_LEAST
+           && radio_repeats_ratio(evidence) < RADIO_MISSED_LEAST_RATIO
+           && evidence->echoes_count >= ECHOES_LEAST && !evidence->loses_echoes;
+}
+
 static void part_cycle(struct parting *parting)
 {
     if (has_longer_echoes(parting->evidence)
-        || has_more_stations(parting->evidence))
+        || has_more_stations(parting->evidence)
+        || is_left_to_cycle(parting->evidence))
         take_all(parting, PART_LONGER_CYCLE);
 }
 
@@ -318,33 +390,67 @@ static int largest_of(const struct shortfall *shortfall)
     return largest;
 }
 
-/* Repeats are the losses' price too. */
-static void name_dominant(struct parting *parting)
+/* Had the repeats been lost on the air, that none of the idle echoes was would
+ * be chance: were they but too many for the queue? */
+static bool may_be_overflow(const struct parting *parting)
 {
-    struct shortfall *shortfall = parting->shortfall;
+    const struct evidence *evidence = parting->evidence;
+    const struct plan_link *link = &parting->reduction->plan->link;
+    const double frame_bytes = (double) link->frame_payload_bytes;
+    const double frames =
+        frame_bytes > 0 ? ceil((double) link->mtu_bytes / frame_bytes) : 1;
+    const double echo_frames =
+        frame_bytes > 0 ? 2 * ceil(ECHO_BYTES / frame_bytes) : 2;
+    const double heard_ratio =
+        1 - evidence->repeated_bytes / fmax(1, evidence->sent_bytes);
+
+    return is_supplied(evidence) && evidence->echoes_count >= ECHOES_LEAST
+           && evidence->echoes_count == evidence->asked_echoes_count
+           && pow(heard_ratio,
+                  echo_frames / frames * evidence->asked_echoes_count)
+                  < ECHO_CHANCE_RATIO;
+}
+
+static bool is_of_losses(int part)
+{
+    return part == PART_REPEATS || part == PART_LOSS_WINDOW;
+}
+
+/* Repeats are the losses' price too. */
+static int dominant_of(const struct shortfall *shortfall)
+{
     const double whole_bps =
         fabs(shortfall->expected_bps - shortfall->measured_bps);
     const int largest = largest_of(shortfall);
     const double losses_bps = shortfall->part_bps[PART_REPEATS]
                               + shortfall->part_bps[PART_LOSS_WINDOW];
-    bool is_shown;
 
-    shortfall->dominant = PART_UNEXPLAINED;
-    shortfall->or_else = -1;
     if (fabs(shortfall->part_bps[largest]) >= DOMINANT_LEAST_RATIO * whole_bps)
-        shortfall->dominant = largest;
-    else if (losses_bps >= DOMINANT_LEAST_RATIO * whole_bps)
-        shortfall->dominant = shortfall->part_bps[PART_LOSS_WINDOW]
-                                      > shortfall->part_bps[PART_REPEATS]
-                                  ? PART_LOSS_WINDOW
-                                  : PART_REPEATS;
+        return largest;
+    if (losses_bps < DOMINANT_LEAST_RATIO * whole_bps)
+        return PART_UNEXPLAINED;
+    return shortfall->part_bps[PART_LOSS_WINDOW]
+                   > shortfall->part_bps[PART_REPEATS]
+               ? PART_LOSS_WINDOW
+               : PART_REPEATS;
+}
+
+static void name_dominant(struct parting *parting)
+{
+    const struct evidence *evidence = parting->evidence;
+    struct shortfall *shortfall = parting->shortfall;
+    bool is_shown;
     const bool fits = other_step(parting, &is_shown) >= 0;
 
+    shortfall->dominant = dominant_of(shortfall);
+    shortfall->or_else = -1;
     if (shortfall->dominant == PART_LONGER_CYCLE && fits
-        && isnan(parting->evidence->echo_least_s))
+        && (isnan(evidence->echo_least_s) || !has_longer_echoes(evidence)))
         shortfall->or_else = PART_OTHER_STEP;
-    if (shortfall->dominant == PART_UNEXPLAINED && parting->evidence->has_tcp
-        && isnan(parting->evidence->echo_median_s))
+    if (is_of_losses(shortfall->dominant) && may_be_overflow(parting))
+        shortfall->or_else = PART_LONGER_CYCLE;
+    if (shortfall->dominant == PART_UNEXPLAINED && evidence->has_tcp
+        && isnan(evidence->echo_median_s))
         shortfall->or_else = fits ? PART_OTHER_STEP : PART_LONGER_CYCLE;
 }
 

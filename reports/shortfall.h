@@ -21,6 +21,8 @@ enum shortfall_part {
     PART_RECEIVER_WINDOW, /* held by the receiver's window */
     PART_REPEATS,         /* bytes sent again */
     PART_LOSS_WINDOW,     /* losses held the congestion window down */
+    PART_NEEDLESS,        /* TCP sent again, and held its window down for, what
+                             had come already */
     PART_FOREIGN,         /* other traffic at the computers */
     PART_SLOW_COMPUTER,
     PART_RADIO_REPEATS, /* frames that the radios sent again, by their own

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reasons.h"
 #include "reports/repeats.h"
 #include "reports/shortfall_evidence.h"
 
@@ -79,6 +80,7 @@ static void count_late(const struct reduction *reduction,
         const double rtt_s = *(const double *) rows_at(&reduction->probes,
                                                        ping->first_probe + i);
 
+        evidence->asked_echoes_count++;
         if (!(rtt_s > 0) || isinf(rtt_s))
             continue;
         evidence->echo_mean_s =
@@ -89,21 +91,37 @@ static void count_late(const struct reduction *reduction,
     }
 }
 
+/* What else was sent meanwhile made it slower, or the clock was set. */
+static bool is_disturbed(const struct reduction *reduction,
+                         const struct exchange_record *ping)
+{
+    char why[160];
+
+    return reasons_against(reduction, ping, VERDICT_SHORT, why, sizeof(why));
+}
+
 static void take_ping(const struct reduction *reduction,
                       const struct exchange_record *ping, uint64_t *most_count,
                       struct evidence *evidence)
 {
+    const struct ping_outcome *outcome =
+        (const void *) ping->from_account.account.outcome.bytes;
+    const bool disturbed = is_disturbed(reduction, ping);
+
+    evidence->doubles_echoes =
+        evidence->doubles_echoes || outcome->duplicates_count > 0;
     for (size_t i = 0; i < ping->finding_count; i++) {
         const size_t place = ping->first_finding + i;
         const struct finding *finding = rows_at(&reduction->findings, place);
 
         if (!isfinite(finding->value))
             continue;
-        if (is_expected(finding))
+        if (is_expected(finding) && !disturbed)
             count_late(reduction, ping, evidence);
         if (strcmp(finding->measure, "rtt_least") == 0)
             take_least(finding, evidence);
-        else if (strcmp(finding->measure, "rtt_answered_p50") == 0)
+        else if (strcmp(finding->measure, "rtt_answered_p50") == 0
+                 && !disturbed)
             take_median(reduction, place, most_count, evidence);
         else if (strcmp(finding->measure, "loss") == 0)
             evidence->loses_echoes =
@@ -151,7 +169,7 @@ static size_t first_reading(const struct reduction *reduction, int64_t key)
 }
 
 /* Counters: what they rose by from before the exchange until after it. */
-static void count_frames(const struct radio_reading *reading,
+static void count_frames(const struct radio_reading *reading, bool is_sender,
                          struct evidence *evidence)
 {
     const double more =
@@ -159,10 +177,14 @@ static void count_frames(const struct radio_reading *reading,
 
     if (isnan(more))
         return;
-    if (strcmp(reading->name, "sent_frames") == 0)
+    if (is_sender && strcmp(reading->name, "sent_frames") == 0)
         evidence->radio_frames_count += more;
-    else if (strcmp(reading->name, "repeated_frames") == 0)
+    else if (is_sender && strcmp(reading->name, "repeated_frames") == 0)
         evidence->radio_repeats_count += more;
+    else if (!is_sender && strcmp(reading->name, "heard_frames") == 0)
+        evidence->heard_frames_count += more;
+    else if (!is_sender && strcmp(reading->name, "missed_frames") == 0)
+        evidence->missed_frames_count += more;
 }
 
 void evidence_take_readings(const struct reduction *reduction,
@@ -191,7 +213,9 @@ void evidence_take_readings(const struct reduction *reduction,
         if (strstr(reading->name, "stations") && !isnan(reading->value)
             && !(evidence->read_stations_count >= reading->value))
             evidence->read_stations_count = reading->value;
-        if (strcmp(record->end, exchange->from) == 0)
-            count_frames(reading, evidence);
+        if (strcmp(record->end, exchange->from) == 0
+            || strcmp(record->end, exchange->to) == 0)
+            count_frames(reading, strcmp(record->end, exchange->from) == 0,
+                         evidence);
     }
 }

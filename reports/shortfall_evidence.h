@@ -26,7 +26,7 @@ struct evidence {
     double outage_s;
     unsigned outage_count;
     double start_bytes; /* that did not come for the start's sake */
-    double start_s;
+    double start_s, start_came_bytes;
 
     /* From the sender's TCP: shares of the time it was watched. */
     bool has_tcp;
@@ -34,6 +34,10 @@ struct evidence {
     double held_ratio; /* window below what the link needs, or in recovery */
     double sent_bytes, repeated_bytes, segment_bytes;
     double repeated_outside_bytes; /* not for an outage's sake */
+    double needless_bytes;  /* of the repeated: had come already; 0: can't be
+                               told */
+    double reordered_count; /* by the sender's TCP: came out of order */
+    double supplied_ratio; /* of the time: more in flight than the link needs */
 
     double foreign_bytes; /* the more of both ends */
     double foreign_share_ratio;
@@ -46,12 +50,17 @@ struct evidence {
     /* Answered ones, those of them that took longer than any should on an idle
      * channel, and what all took on average. */
     double echoes_count, late_echoes_count, echo_mean_s;
+    double overtaken_echoes_count; /* answered after later ones */
+    double asked_echoes_count;     /* sent, answered or not */
+    bool doubles_echoes;           /* answers came twice */
     struct range echo_least_expected_s, echo_median_expected_s;
     char read_step[READING_TEXT_SIZE]; /* a radio told another step */
     char read_step_end[ADDRESS_SIZE];
     double read_stations_count; /* NaN: no radio told */
     /* By the sender's radio, meanwhile; 0: it did not tell. */
     double radio_frames_count, radio_repeats_count;
+    /* By the receiver's radio, meanwhile; 0: it did not tell. */
+    double heard_frames_count, missed_frames_count;
     double plan_stations_count;
 };
 
@@ -78,6 +87,26 @@ int evidence_gather(const struct reduction *reduction,
 double evidence_likely_bps(const struct reduction *reduction,
                            const struct exchange_record *exchange,
                            const struct expectation *expectation);
+/* Of the rows of TCP: more connections are not told apart. */
+#define CONNECTIONS_MOST 16
+
+/* Whatever an account says: unsigned, for it may not fit. */
+static inline uint64_t evidence_at_receiver_ns(uint64_t at_ns,
+                                               int64_t to_receiver_ns)
+{
+    return at_ns + (uint64_t) to_receiver_ns;
+}
+
+/* What had crossed by then behind segments that had not: the application has
+ * it later, and the link is not to blame.  NaN: TCP does not tell. */
+double evidence_held_bytes(const struct rows *tcp, int64_t to_receiver_ns,
+                           uint64_t at_ns);
+/* Does the sender's TCP tell since when it heard nothing? */
+bool evidence_tells_quiet(const struct rows *tcp);
+/* shortfall_gaps.c: after what TCP repeated is known. */
+void evidence_find_outages(struct evidence *evidence,
+                           const struct arrivals *arrivals,
+                           const struct rows *tcp, int64_t to_receiver_ns);
 /* shortfall_tcp.c: from the rows of the sender's TCP. */
 void evidence_take_tcp(struct evidence *evidence,
                        const struct arrivals *arrivals, const struct rows *tcp,
@@ -121,12 +150,22 @@ void evidence_take_readings(const struct reduction *reduction,
 /* Of the bytes sent: sent again; and so many segments at least. */
 #define REPEATED_LEAST_RATIO    0.005
 #define REPEATED_LEAST_SEGMENTS 3.0
+/* Of those: had come already, so that no loss is behind them. */
+#define NEEDLESS_LEAST_RATIO 0.5
+/* Packets overtake each other: so often at least. */
+#define REORDERED_LEAST 3.0
+/* The sender kept the link supplied: so much of the time. */
+#define SUPPLIED_LEAST_RATIO 0.9
 /* Cycles that a segment and its acknowledgement take at the most. */
 #define WINDOW_CYCLES 2.0
 /* Of the interface's bytes. */
 #define FOREIGN_LEAST_RATIO 0.05
 /* Of the frames that the sender's radio sent. */
 #define RADIO_REPEATS_LEAST_RATIO 0.02
+/* Of the frames that the receiver's radio could have heard: fewer missed are no
+ * loss; and so many at least are told. */
+#define RADIO_MISSED_LEAST_RATIO 0.002
+#define RADIO_FRAMES_LEAST       100.0
 /* Of what the computer moves over loopback. */
 #define COMPUTER_LEAST_RATIO 0.5
 /* An idle echo's median above the most expected; its least about the same. */
@@ -137,6 +176,10 @@ void evidence_take_readings(const struct reduction *reduction,
 #define ECHO_LATE_RATIO 0.05
 /* Idle echoes lost: the lower end of the loss's interval. */
 #define ECHO_LOSS_RATIO 0.01
+/* An idle echo as it crosses the link; the chance of which more is taken for
+ * chance. */
+#define ECHO_BYTES        84.0
+#define ECHO_CHANCE_RATIO 0.3
 /* Echoes whose median is used. */
 #define ECHOES_LEAST 6
 /* Of the shortfall: a part so large dominates. */

@@ -41,11 +41,23 @@ static int find_request(const struct reduction *reduction,
     return code;
 }
 
+static int64_t sender_to_receiver_ns(const struct exchange_record *exchange)
+{
+    const struct account_record *from = &exchange->from_account;
+    const struct account_record *to = &exchange->to_account;
+    const uint64_t from_ns =
+        from->start_ns ? from->start_ns : from->account.begun_ns;
+    const uint64_t to_ns = to->start_ns ? to->start_ns : to->account.begun_ns;
+
+    return (int64_t) to_ns - (int64_t) from_ns;
+}
+
 /*
- * A lost segment holds back those behind it.  Where the planned end falls into
- * such a hold, what has crossed by then comes with the next arrival: the span
- * goes on until what came at once is there.  A gap after which little comes at
- * once is none, and the span ends in it as planned.
+ * A lost segment holds back those behind it.  Where TCP tells how many they
+ * are, they count.  Else, where the planned end falls into such a hold, what
+ * has crossed by then comes with the next arrival: the span goes on until what
+ * came at once is there.  A gap after which little comes at once is none, and
+ * the span ends in it as planned.
  */
 static uint64_t beyond_hold(const struct evidence *evidence,
                             const struct arrivals *arrivals, uint64_t until_ns)
@@ -73,9 +85,10 @@ static uint64_t beyond_hold(const struct evidence *evidence,
 /* Where the sender fed until a planned time, the span ends then, also when
  * nothing came any more; else with the last arrival. */
 static void find_span(const struct exchange_record *exchange,
-                      const struct arrivals *arrivals,
+                      const struct arrivals *arrivals, const struct rows *tcp,
                       struct evidence *evidence)
 {
+    const bool tells_held = evidence_tells_quiet(tcp);
     const struct download_spec *spec = (const void *) exchange->spec.bytes;
     const struct account_record *receiver = &exchange->to_account;
     const uint64_t start_ns =
@@ -88,14 +101,18 @@ static void find_span(const struct exchange_record *exchange,
     if (exchange->has_spec && spec->for_ns
         && (receiver->account.ended_ns >= start_ns + spec->for_ns
             || last_ns > start_ns + spec->for_ns))
-        evidence->until_ns =
-            beyond_hold(evidence, arrivals, start_ns + spec->for_ns);
+        evidence->until_ns = tells_held ? start_ns + spec->for_ns
+                                        : beyond_hold(evidence, arrivals,
+                                                      start_ns + spec->for_ns);
     if (evidence->until_ns > evidence->from_ns)
         evidence->span_s =
             (double) (evidence->until_ns - evidence->from_ns) * 1e-9;
     const size_t within = arrivals_until(arrivals, evidence->until_ns);
 
     evidence->content_bytes = within ? arrivals->sum_bytes[within - 1] : 0;
+    if (tells_held)
+        evidence->content_bytes += evidence_held_bytes(
+            tcp, sender_to_receiver_ns(exchange), evidence->until_ns);
     if (evidence->span_s > 0)
         evidence->measured_bps =
             evidence->content_bytes * BITS_PER_BYTE / evidence->span_s;
@@ -180,17 +197,6 @@ static int read_samples(const struct reduction *reduction,
     return code;
 }
 
-static int64_t sender_to_receiver_ns(const struct exchange_record *exchange)
-{
-    const struct account_record *from = &exchange->from_account;
-    const struct account_record *to = &exchange->to_account;
-    const uint64_t from_ns =
-        from->start_ns ? from->start_ns : from->account.begun_ns;
-    const uint64_t to_ns = to->start_ns ? to->start_ns : to->account.begun_ns;
-
-    return (int64_t) to_ns - (int64_t) from_ns;
-}
-
 int evidence_sources_open(const struct reduction *reduction,
                           struct evidence_sources *ret_sources,
                           struct fault *fault)
@@ -223,7 +229,7 @@ int evidence_gather(const struct reduction *reduction,
         code = find_request(reduction, record, ret_evidence, fault);
     if (!code) {
         take_expectation(reduction, record, ret_evidence);
-        find_span(record, &arrivals, ret_evidence);
+        find_span(record, &arrivals, &tcp, ret_evidence);
         evidence_take_tcp(ret_evidence, &arrivals, &tcp,
                           sender_to_receiver_ns(record));
         take_foreign(reduction, record, ret_evidence);

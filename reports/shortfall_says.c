@@ -1,6 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/shortfall_says.h"
 
+/* Of the losses' price: less is not worth a word. */
+#define TOLD_LEAST_RATIO 0.1
+
 /* What to try next, by the part that dominates. */
 static const char *const advices[SHORTFALL_PARTS] = {
     [PART_BYPASS] = "Switch off the other ways (Wi-Fi, tether, tunnel), tie "
@@ -24,6 +27,9 @@ static const char *const advices[SHORTFALL_PARTS] = {
     [PART_LOSS_WINDOW] = "Find the losses: signal and errors in the radios' "
                          "readings, interference, too short a queue; try a "
                          "slower step.",
+    [PART_NEEDLESS] = "Look for what lets packets overtake each other or holds "
+                      "some of them back (two ways at once, radios that repeat "
+                      "frames), and for a queue that holds seconds of data.",
     [PART_FOREIGN] = "Stop other traffic at the computers (updates, "
                      "synchronising, broadcasts of the LAN) and measure again.",
     [PART_SLOW_COMPUTER] = "Measure with a faster computer, or take its own "
@@ -34,10 +40,22 @@ static const char *const advices[SHORTFALL_PARTS] = {
     [PART_LONGER_CYCLE] = "Ask the hub's radio how many stations are "
                           "registered and how long its slots are; listen for "
                           "other users; put what is right into the plan.",
-    [PART_UNEXPLAINED] = "Ping between the ends on this step while the link "
-                         "is idle, let the radios tell their readings, and "
-                         "measure again.",
 };
+
+/* Of what nothing explains: what is missing to know more. */
+static const char *advice_of_unexplained(const struct evidence *evidence)
+{
+    if (evidence->asked_echoes_count <= 0)
+        return "Ping between the ends on this step while the link is idle, let "
+               "the radios tell their readings, and measure again.";
+    if (evidence->echoes_count <= 0)
+        return "None of the echoes between them was answered: find out whether "
+               "something on the way drops them, let the radios tell their "
+               "readings, and measure again.";
+    return "Echoes on the idle link do not show it: let the radios tell their "
+           "readings, ask them how long their transmissions may be and what "
+           "they repeat, and measure again, for longer.";
+}
 
 /* --- what speaks for it ----------------------------------------------------
  */
@@ -90,6 +108,18 @@ static void say_repeats(const struct evidence *evidence, char *text,
                         / fmax(1, evidence->sent_bytes));
 }
 
+static void say_needless(const struct evidence *evidence, char *text,
+                         size_t size)
+{
+    (void) snprintf(
+        text, size,
+        " (%.1f %% of the bytes were sent again, and %.0f %% of "
+        "those had come already: overtaken, or later than TCP "
+        "waits)",
+        100 * evidence->repeated_bytes / fmax(1, evidence->sent_bytes),
+        100 * evidence->needless_bytes / fmax(1, evidence->repeated_bytes));
+}
+
 static void say_foreign(const struct evidence *evidence, char *text,
                         size_t size)
 {
@@ -128,11 +158,16 @@ static void say_longer_cycle(const struct evidence *evidence, char *text,
                         " (idle echoes take %.0f ms, expected %.0f ms at the "
                         "most): more stations, longer slots or other users",
                         evidence->echo_median_s * 1e3, most_s * 1e3);
-    else
+    else if (evidence->late_echoes_count > 0)
         (void) snprintf(text, size,
                         " (%.0f of %.0f idle echoes took longer than any "
                         "should): other users, more stations or longer slots",
                         evidence->late_echoes_count, evidence->echoes_count);
+    else
+        (void) snprintf(text, size,
+                        " (data always waited at the sender, the radios lost "
+                        "no frame, idle echoes are as expected): shorter "
+                        "transmissions, or others who sent only meanwhile");
 }
 
 /* NULL: the part's words say it all. */
@@ -144,6 +179,7 @@ static say_evidence_fn *const evidence_says[SHORTFALL_PARTS] = {
     [PART_RECEIVER_WINDOW] = say_receiver_window,
     [PART_REPEATS] = say_repeats,
     [PART_LOSS_WINDOW] = say_repeats,
+    [PART_NEEDLESS] = say_needless,
     [PART_FOREIGN] = say_foreign,
     [PART_SLOW_COMPUTER] = say_slow_computer,
     [PART_RADIO_REPEATS] = say_radio_repeats,
@@ -151,6 +187,30 @@ static say_evidence_fn *const evidence_says[SHORTFALL_PARTS] = {
 };
 
 /* --- the sentence -------------------------------------------------------- */
+
+/* Repeats and the small window are both the losses' price. */
+static double told_bps(const struct shortfall *shortfall)
+{
+    const int dominant = shortfall->dominant;
+
+    return dominant == PART_REPEATS || dominant == PART_LOSS_WINDOW
+               ? shortfall->part_bps[PART_REPEATS]
+                     + shortfall->part_bps[PART_LOSS_WINDOW]
+               : shortfall->part_bps[dominant];
+}
+
+/* ... and both are named where each has its share. */
+static const char *dominant_words(const struct shortfall *shortfall)
+{
+    const int dominant = shortfall->dominant;
+    const double less_bps = fmin(shortfall->part_bps[PART_REPEATS],
+                                 shortfall->part_bps[PART_LOSS_WINDOW]);
+
+    if ((dominant == PART_REPEATS || dominant == PART_LOSS_WINDOW)
+        && less_bps >= TOLD_LEAST_RATIO * told_bps(shortfall))
+        return "losses: repeats, and a window held small by them";
+    return shortfall_part_words[dominant];
+}
 
 static void say_shortfall(const struct exchange_record *exchange,
                           const struct shortfall *shortfall,
@@ -175,25 +235,26 @@ static void say_shortfall(const struct exchange_record *exchange,
                             ? shortfall_part_words[shortfall->or_else]
                             : "");
     else
-        (void) snprintf(text + said, size - said,
-                        "most of the difference (%.0f %%) is: %s%s%s%s.",
-                        100 * shortfall->part_bps[dominant] / whole_bps,
-                        shortfall_part_words[dominant], evidence,
-                        shortfall->or_else >= 0 ? ", or else " : "",
-                        shortfall->or_else >= 0
-                            ? shortfall_part_words[shortfall->or_else]
-                            : "");
+        (void) snprintf(
+            text + said, size - said,
+            "most of the difference (%.0f %%) is: %s%s%s%s.",
+            100 * told_bps(shortfall) / whole_bps, dominant_words(shortfall),
+            evidence, shortfall->or_else >= 0 ? ", or else " : "",
+            shortfall->or_else >= 0 ? shortfall_part_words[shortfall->or_else]
+                                    : "");
 }
 
 void shortfall_say(const struct reduction *reduction,
                    const struct evidence *evidence, struct shortfall *shortfall)
 {
-    char detail[160] = "";
+    char detail[200] = "";
 
     if (evidence_says[shortfall->dominant])
         evidence_says[shortfall->dominant](evidence, detail, sizeof(detail));
     say_shortfall(reduction_exchange(reduction, shortfall->exchange), shortfall,
                   detail, shortfall->sentence, sizeof(shortfall->sentence));
     (void) snprintf(shortfall->advice, sizeof(shortfall->advice), "%s",
-                    advices[shortfall->dominant]);
+                    shortfall->dominant == PART_UNEXPLAINED
+                        ? advice_of_unexplained(evidence)
+                        : advices[shortfall->dominant]);
 }

@@ -8,19 +8,8 @@
  * with data to send, of time held by the receiver's window and by the send
  * buffer, its window, and what it sent again.
  */
-#define CONNECTIONS_MOST 16
 /* The longest that slow start can take, in needed round trips. */
 #define START_ROUNDS 20.0
-/* New ones that TCP sends to try: one while nothing is reported to have come
- * (RFC 8985 section 7), two at the first report after a time-out (RFC 5682),
- * which may be of one that had come before. */
-#define TRIED_SEGMENTS 3.0
-
-static uint64_t on_receiver(uint64_t at_ns, int64_t to_receiver_ns)
-{
-    /* Whatever an account says: unsigned, for it may not fit. */
-    return at_ns + (uint64_t) to_receiver_ns;
-}
 
 /* What the link needs in flight to be never without data. */
 static double needed_bytes(const struct evidence *evidence)
@@ -49,12 +38,38 @@ struct watched {
     double held_rows, rows;
 };
 
+/* By now, of all connections; what is taken for lost is not on its way. */
+struct in_flight {
+    double bytes[CONNECTIONS_MOST];
+    double supplied_rows, rows;
+};
+
+static void take_flight(const struct evidence *evidence,
+                        const struct download_tcp *row,
+                        struct in_flight *in_flight)
+{
+    double all_bytes = 0;
+
+    in_flight->bytes[row->connection] =
+        row->unacked_segments > row->lost_segments
+            ? (double) (row->unacked_segments - row->lost_segments)
+                  * evidence->segment_bytes
+            : 0;
+    for (size_t i = 0; i < CONNECTIONS_MOST; i++)
+        all_bytes += in_flight->bytes[i];
+    in_flight->rows++;
+    in_flight->supplied_rows += all_bytes >= needed_bytes(evidence);
+}
+
 static void watch(struct evidence *evidence, const struct rows *tcp,
                   int64_t to_receiver_ns, struct watched *watched)
 {
+    struct in_flight in_flight = { 0 };
+
     for (size_t i = 0; i < tcp->count; i++) {
         const struct download_tcp *row = rows_at(tcp, i);
-        const uint64_t at_ns = on_receiver(row->at_ns, to_receiver_ns);
+        const uint64_t at_ns =
+            evidence_at_receiver_ns(row->at_ns, to_receiver_ns);
 
         if (row->connection >= CONNECTIONS_MOST || at_ns > evidence->until_ns)
             continue;
@@ -65,12 +80,25 @@ static void watch(struct evidence *evidence, const struct rows *tcp,
         one->last = row;
         one->rows++;
         one->held_rows += is_held_down(evidence, row);
+        take_flight(evidence, row, &in_flight);
     }
+    if (in_flight.rows > 0)
+        evidence->supplied_ratio = in_flight.supplied_rows / in_flight.rows;
 }
 
 static double share_of(uint64_t from, uint64_t to, double took_us)
 {
     return to > from ? (double) (to - from) / took_us : 0;
+}
+
+/* More than was sent again came twice on the way: then nobody knows of which
+ * the receiver tells. */
+static double needless_bytes(const struct download_tcp *last)
+{
+    const double bytes =
+        (double) last->needless_count * (double) last->segment_bytes;
+
+    return bytes <= (double) last->repeated_bytes ? bytes : 0;
 }
 
 static void add_shares(struct evidence *evidence, const struct watched *watched)
@@ -97,6 +125,8 @@ static void add_shares(struct evidence *evidence, const struct watched *watched)
         evidence->held_ratio += one->held_rows / one->rows;
         evidence->sent_bytes += (double) one->last->sent_bytes;
         evidence->repeated_bytes += (double) one->last->repeated_bytes;
+        evidence->needless_bytes += needless_bytes(one->last);
+        evidence->reordered_count += (double) one->last->reordering_count;
     }
     evidence->has_tcp = connections > 0;
     if (!evidence->has_tcp)
@@ -107,167 +137,25 @@ static void add_shares(struct evidence *evidence, const struct watched *watched)
     evidence->held_ratio /= connections;
 }
 
-/* --- gaps ----------------------------------------------------------------- */
-
-/* All connections' counters around a gap. */
-struct around {
-    double busy_us, receiver_us, took_us;
-    double repeated_bytes;
-    double variation_s;
-};
-
-static struct around around_gap(const struct rows *tcp, int64_t to_receiver_ns,
-                                uint64_t from_ns, uint64_t to_ns)
+double evidence_held_bytes(const struct rows *tcp, int64_t to_receiver_ns,
+                           uint64_t at_ns)
 {
-    const struct download_tcp *before[CONNECTIONS_MOST] = { NULL };
-    const struct download_tcp *after[CONNECTIONS_MOST] = { NULL };
-    struct around around = { 0 };
+    double held_bytes[CONNECTIONS_MOST] = { 0 };
+    double all_bytes = 0;
 
+    if (!evidence_tells_quiet(tcp))
+        return (double) NAN;
     for (size_t i = 0; i < tcp->count; i++) {
         const struct download_tcp *row = rows_at(tcp, i);
-        const uint64_t at_ns = on_receiver(row->at_ns, to_receiver_ns);
 
-        if (row->connection >= CONNECTIONS_MOST)
-            continue;
-        if (at_ns <= from_ns || !before[row->connection])
-            before[row->connection] = row;
-        if (at_ns <= to_ns || !after[row->connection])
-            after[row->connection] = row;
+        if (row->connection < CONNECTIONS_MOST
+            && evidence_at_receiver_ns(row->at_ns, to_receiver_ns) <= at_ns)
+            held_bytes[row->connection] =
+                (double) row->sacked_segments * (double) row->segment_bytes;
     }
-    for (size_t i = 0; i < CONNECTIONS_MOST; i++) {
-        if (!before[i] || after[i]->at_ns <= before[i]->at_ns)
-            continue;
-        around.took_us += (double) (after[i]->at_ns - before[i]->at_ns) * 1e-3;
-        around.busy_us += (double) (after[i]->busy_us - before[i]->busy_us);
-        around.receiver_us += (double) (after[i]->receiver_limited_us
-                                        - before[i]->receiver_limited_us);
-        around.repeated_bytes +=
-            (double) (after[i]->repeated_bytes - before[i]->repeated_bytes);
-        around.variation_s = fmax(around.variation_s,
-                                  (double) before[i]->rtt_variation_us * 1e-6);
-    }
-    return around;
-}
-
-/*
- * How long, until the end of a gap, no new data went out.  They go out as
- * others are reported to have come, also those that a lost one holds back; when
- * nothing crosses they fill the window that was still open, and a few more may
- * try whether anybody is there.  0: more than a few went out, for a link so
- * slow.
- */
-static double still_s(const struct evidence *evidence, const struct rows *tcp,
-                      int64_t to_receiver_ns, uint64_t from_ns, uint64_t to_ns)
-{
-    double latest_bytes[CONNECTIONS_MOST] = { 0 };
-    double tried_bytes[CONNECTIONS_MOST] = { 0 };
-    double all_bytes = 0;
-    uint64_t since_ns = to_ns;
-
-    for (size_t i = tcp->count; i-- > 0 && since_ns > from_ns;) {
-        const struct download_tcp *row = rows_at(tcp, i);
-        const uint64_t at_ns = on_receiver(row->at_ns, to_receiver_ns);
-        const double new_bytes =
-            (double) row->sent_bytes - (double) row->repeated_bytes;
-
-        if (row->connection >= CONNECTIONS_MOST || at_ns > to_ns)
-            continue;
-        double *latest = &latest_bytes[row->connection];
-
-        *latest = fmax(*latest, new_bytes);
-        if (*latest - new_bytes > TRIED_SEGMENTS * (double) row->segment_bytes)
-            break;
-        tried_bytes[row->connection] = *latest - new_bytes;
-        since_ns = at_ns;
-    }
-    const double quiet_s =
-        (double) (to_ns - (since_ns > from_ns ? since_ns : from_ns)) * 1e-9;
-
     for (size_t i = 0; i < CONNECTIONS_MOST; i++)
-        all_bytes += tried_bytes[i];
-    return all_bytes * BITS_PER_BYTE / evidence->expected_bps
-                   > OUTAGE_CAME_RATIO * quiet_s
-               ? 0
-               : quiet_s;
-}
-
-/* A lost segment holds back those behind it: they come all at once when it is
- * there, and meanwhile the link has worked.  The last gap may go on beyond the
- * span. */
-static double came_at_once_bytes(const struct evidence *evidence,
-                                 const struct arrivals *arrivals,
-                                 uint64_t from_ns, uint64_t to_ns)
-{
-    const size_t before = arrivals_until(arrivals, from_ns);
-    const uint64_t over_ns =
-        before < arrivals->count && arrivals->at_ns[before] > to_ns
-            ? arrivals->at_ns[before]
-            : to_ns;
-    const size_t until = arrivals_until(
-        arrivals,
-        over_ns
-            + (uint64_t) (CAME_CYCLES * fmax(evidence->cycle_s, 0.05) * 1e9));
-
-    return until ? arrivals->sum_bytes[until - 1]
-                       - (before ? arrivals->sum_bytes[before - 1] : 0)
-                 : 0;
-}
-
-/* Nothing to send, or the receiver did not want it: no outage. */
-static bool was_sending(const struct around *around)
-{
-    return around->busy_us >= around->took_us / 2
-           && around->receiver_us <= around->took_us / 2;
-}
-
-static void weigh_gap(struct evidence *evidence,
-                      const struct arrivals *arrivals, const struct rows *tcp,
-                      int64_t to_receiver_ns, uint64_t from_ns, uint64_t to_ns)
-{
-    const double gap_s =
-        to_ns > from_ns ? (double) (to_ns - from_ns) * 1e-9 : 0;
-    const double cycle_s = isnan(evidence->cycle_s) ? 0 : evidence->cycle_s;
-    const double least_s = fmax(OUTAGE_LEAST_S, OUTAGE_LEAST_CYCLES * cycle_s);
-
-    if (gap_s < least_s)
-        return;
-    const struct around around =
-        around_gap(tcp, to_receiver_ns, from_ns, to_ns);
-    const double quiet_s =
-        around.took_us > 0
-            ? still_s(evidence, tcp, to_receiver_ns, from_ns, to_ns)
-            : gap_s;
-    const double came_s = came_at_once_bytes(evidence, arrivals, from_ns, to_ns)
-                          * BITS_PER_BYTE / evidence->expected_bps;
-
-    if (!was_sending(&around) || quiet_s < least_s
-        || gap_s < OUTAGE_VARIATIONS * around.variation_s
-        || came_s > gap_s - quiet_s + OUTAGE_CAME_RATIO * quiet_s)
-        return;
-    evidence->outage_count++;
-    evidence->outage_s += fmax(0, gap_s - fmax(cycle_s, came_s));
-    /* What was in flight is sent again once it is over. */
-    const uint64_t after_ns =
-        to_ns + (to_ns - from_ns) / 2 + (uint64_t) (OUTAGE_LEAST_S * 1e9);
-
-    evidence->repeated_outside_bytes -=
-        around_gap(tcp, to_receiver_ns, from_ns, after_ns).repeated_bytes;
-}
-
-static void find_outages(struct evidence *evidence,
-                         const struct arrivals *arrivals,
-                         const struct rows *tcp, int64_t to_receiver_ns)
-{
-    uint64_t last_ns = evidence->from_ns;
-
-    for (size_t i = 0;
-         i < arrivals->count && arrivals->at_ns[i] <= evidence->until_ns; i++) {
-        weigh_gap(evidence, arrivals, tcp, to_receiver_ns, last_ns,
-                  arrivals->at_ns[i]);
-        last_ns = arrivals->at_ns[i];
-    }
-    weigh_gap(evidence, arrivals, tcp, to_receiver_ns, last_ns,
-              evidence->until_ns);
+        all_bytes += held_bytes[i];
+    return all_bytes;
 }
 
 /* --- the start ------------------------------------------------------------ */
@@ -285,7 +173,8 @@ static uint64_t start_over_ns(const struct evidence *evidence,
         return first_ns;
     for (size_t i = 0; i < tcp->count; i++) {
         const struct download_tcp *row = rows_at(tcp, i);
-        const uint64_t at_ns = on_receiver(row->at_ns, to_receiver_ns);
+        const uint64_t at_ns =
+            evidence_at_receiver_ns(row->at_ns, to_receiver_ns);
         const double window_bytes =
             (double) row->window_segments * evidence->segment_bytes;
 
@@ -318,6 +207,7 @@ static void find_start(struct evidence *evidence,
         evidence->start_bytes =
             fmax(0, expected_rate * wait_s - arrivals->sum_bytes[0]);
         evidence->start_s = wait_s;
+        evidence->start_came_bytes = arrivals->sum_bytes[0];
     }
     if (over_ns <= first_ns || over_ns > evidence->until_ns)
         return;
@@ -327,6 +217,7 @@ static void find_start(struct evidence *evidence,
 
     evidence->start_bytes += fmax(0, expected_rate * slow_s - came_bytes);
     evidence->start_s += slow_s;
+    evidence->start_came_bytes += came_bytes;
 }
 
 void evidence_take_tcp(struct evidence *evidence,
@@ -343,7 +234,7 @@ void evidence_take_tcp(struct evidence *evidence,
     watch(evidence, tcp, to_receiver_ns, watched);
     add_shares(evidence, watched);
     evidence->repeated_outside_bytes = evidence->repeated_bytes;
-    find_outages(evidence, arrivals, tcp, to_receiver_ns);
+    evidence_find_outages(evidence, arrivals, tcp, to_receiver_ns);
     evidence->repeated_outside_bytes =
         fmax(0, evidence->repeated_outside_bytes);
     if (arrivals->count)

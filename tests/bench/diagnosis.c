@@ -17,6 +17,7 @@
 enum fault_class {
     CLASS_HEALTHY,
     CLASS_LOSS,
+    CLASS_ORDER,
     CLASS_RECEIVER,
     CLASS_BUFFER,
     CLASS_IDLE,
@@ -31,9 +32,10 @@ enum fault_class {
 };
 
 static const char *const class_names[CLASS_COUNT] = {
-    "healthy",     "losses",        "receiver window", "send buffer",
-    "sender idle", "other traffic", "longer cycle",    "another step",
-    "outage",      "slow computer", "round the radio", "start-up",
+    "healthy",      "losses",      "out of order",  "receiver window",
+    "send buffer",  "sender idle", "other traffic", "longer cycle",
+    "another step", "outage",      "slow computer", "round the radio",
+    "start-up",
 };
 
 static const int class_of_part[SHORTFALL_PARTS] = {
@@ -46,6 +48,7 @@ static const int class_of_part[SHORTFALL_PARTS] = {
     [PART_RECEIVER_WINDOW] = CLASS_RECEIVER,
     [PART_REPEATS] = CLASS_LOSS,
     [PART_LOSS_WINDOW] = CLASS_LOSS,
+    [PART_NEEDLESS] = CLASS_ORDER,
     [PART_FOREIGN] = CLASS_FOREIGN,
     [PART_SLOW_COMPUTER] = CLASS_COMPUTER,
     [PART_RADIO_REPEATS] = -1, /* no radio tells its readings here */
@@ -119,6 +122,7 @@ static void draw_model(struct scenario *scenario)
         .answer_wait_ns = (uint64_t) (between(scenario, 0, 50) * 1e6),
         /* What even a healthy link may lose. */
         .loss_ratio = pick(scenario, 2) ? between(scenario, 0, 0.001) : 0,
+        .tells_less = pick(scenario, 3) == 0,
     };
     if (air_config_from_plan(plan, &model->air, &fault)) {
         (void) fprintf(stderr, "%s\n", fault.text);
@@ -215,6 +219,12 @@ static void add_fault(struct scenario *scenario)
         model->loss_ratio = between(scenario, 0.05, 0.35);
         if (pick(scenario, 4) == 0)
             model->air.queue_bytes = 4000 + 1000 * pick(scenario, 6);
+        return;
+    case CLASS_ORDER:
+        model->tells_less = false;
+        model->air.faults.reordering_ratio = between(scenario, 0.04, 0.25);
+        model->air.faults.reordering_by_ns =
+            (uint64_t) (between(scenario, 0.6, 2) * 1e9);
         return;
     case CLASS_RECEIVER:
         model->receiver_window_bytes =

@@ -29,6 +29,7 @@ enum packet_sort {
 struct packet_made {
     enum packet_sort sort;
     size_t segment, from, to; /* ack: next in order */
+    size_t needless;          /* ack: came twice so far */
     uint64_t made_ns;
     double bytes;
 };
@@ -64,14 +65,15 @@ struct tcp {
     double window, threshold;
     size_t recover_to, pipe;
     double srtt_ns, variation_ns, least_ns;
-    uint64_t timeout_ns, deadline_ns;
+    uint64_t timeout_ns, deadline_ns, heard_ns;
+    size_t needless_told;
     unsigned backoff;
     double sent_bytes, repeated_bytes;
     double busy_ns, receiver_ns, buffer_ns;
     bool is_busy, is_receiver_limited, is_buffer_limited;
 
     /* receiver */
-    size_t in_order, unacknowledged;
+    size_t in_order, unacknowledged, needless;
     uint64_t acknowledge_ns;
     struct rows *arrivals, *samples;
     uint64_t next_sample_ns, next_other_ns[MODEL_OTHERS];
@@ -121,8 +123,13 @@ static void put(struct tcp *tcp, enum packet_sort sort, size_t segment,
 
     if (!packet)
         abort();
-    *packet =
-        (struct packet_made){ sort, segment, from, to, tcp->now_ns, bytes };
+    *packet = (struct packet_made){ .sort = sort,
+                                    .segment = segment,
+                                    .from = from,
+                                    .to = to,
+                                    .needless = tcp->needless,
+                                    .made_ns = tcp->now_ns,
+                                    .bytes = bytes };
     count(tcp, from, bytes, true);
     air_enqueue(tcp->air, tcp->now_ns, from, to, (uint64_t) bytes, packet);
 }
@@ -259,6 +266,9 @@ static void take_ack(struct tcp *tcp, const struct packet_made *ack)
     uint64_t newest_ns = 0;
     bool has_news = false;
 
+    tcp->heard_ns = tcp->now_ns;
+    if (ack->needless > tcp->needless_told)
+        tcp->needless_told = ack->needless;
     for (size_t i = tcp->acked; i < tcp->next; i++) {
         struct segment *segment = &tcp->segments[i];
 
@@ -313,6 +323,7 @@ static void take_data(struct tcp *tcp, const struct packet_made *packet)
     struct segment *segment = &tcp->segments[packet->segment];
     const size_t before = tcp->in_order;
 
+    tcp->needless += segment->received_ns != 0;
     if (!segment->received_ns)
         segment->received_ns = tcp->now_ns;
     while (tcp->in_order < tcp->next
@@ -378,6 +389,26 @@ static size_t lost_now(const struct tcp *tcp)
     return lost;
 }
 
+static size_t sacked_now(const struct tcp *tcp)
+{
+    size_t sacked = 0;
+
+    for (size_t i = tcp->acked; i < tcp->next; i++)
+        sacked += tcp->segments[i].is_acked;
+    return sacked;
+}
+
+/* As the agent packs it. */
+static void tell_more(const struct tcp *tcp, struct download_tcp *row)
+{
+    const uint64_t tenths = (tcp->now_ns - tcp->heard_ns) / (100 * NS_PER_MS);
+
+    row->needless_count = tcp->needless_told;
+    row->sacked_segments = sacked_now(tcp);
+    if (tcp->acked < tcp->next)
+        row->quiet_us = tenths < 5 ? 1 : tenths * 100000;
+}
+
 static void sample(struct tcp *tcp)
 {
     struct download_tcp *row = rows_add(tcp->samples);
@@ -400,6 +431,8 @@ static void sample(struct tcp *tcp)
         .receiver_limited_us = (uint64_t) (tcp->receiver_ns * 1e-3),
         .buffer_limited_us = (uint64_t) (tcp->buffer_ns * 1e-3),
     };
+    if (!tcp->model->tells_less)
+        tell_more(tcp, row);
     tcp->next_sample_ns += SAMPLE_NS;
 }
 

@@ -29,6 +29,8 @@ struct tcp_model {
     uint64_t size_bytes; /* ... or so much */
     double segment_bytes;
     double loss_ratio; /* of packets, each way */
+    bool tells_less;   /* an older system's TCP: not since when it heard
+                          nothing, nor what came twice or out of order */
     struct {
         uint64_t from_ns, to_ns;
     } outages[MODEL_OUTAGES];

@@ -158,15 +158,82 @@ static void what_a_lost_segment_holds_back_at_the_end_has_crossed(void **state)
 {
     struct fixture *fixture = *state;
 
+    fixture->model.tells_less = true;
     add_held_download(fixture, 34, 42, 42);
     reduced_run_reduce(&fixture->run);
     assert_int_equal(fixture->run.reduction.shortfalls.count, 0);
+}
+
+/* From then on the application got nothing, and TCP tells how much came. */
+static void hold_and_tell(struct exchange_account *sender,
+                          struct exchange_account *receiver, double from_s)
+{
+    struct rows *arrivals = &receiver->series[0];
+    struct rows *tcp = &sender->series[1];
+    size_t kept = 0;
+
+    for (size_t i = 0; i < arrivals->count; i++) {
+        const struct download_arrival *arrival = rows_at(arrivals, i);
+
+        kept += (double) (arrival->at_ns - receiver->begun_ns) * 1e-9 < from_s;
+    }
+    arrivals->count = kept;
+    for (size_t i = 0; i < tcp->count; i++) {
+        struct download_tcp *row = rows_at(tcp, i);
+        const double at_s = (double) (row->at_ns - sender->begun_ns) * 1e-9;
+        static uint64_t before_bytes;
+
+        if (at_s < from_s) {
+            before_bytes = row->acked_bytes;
+            continue;
+        }
+        row->sacked_segments =
+            (row->acked_bytes - before_bytes) / row->segment_bytes;
+        row->acked_bytes = before_bytes;
+    }
+}
+
+static void what_tcp_tells_to_have_come_behind_a_lost_one_counts(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    hold_and_tell(&sender, &receiver, 25);
+    add_accounts(fixture, &sender, &receiver);
+    reduced_run_reduce(&fixture->run);
+    assert_int_equal(fixture->run.reduction.shortfalls.count, 0);
+}
+
+/* As slow start leaves it when it overflows a long queue: for seconds TCP sends
+ * but repeats, and hears of each segment that comes. */
+static void a_hold_in_which_tcp_hears_all_the_time_is_no_outage(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    fixture->model.air.end_count = 6;
+    add_pings(fixture);
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    for (size_t i = 0; i < receiver.series[0].count; i++) {
+        struct download_arrival *arrival = rows_at(&receiver.series[0], i);
+        const double at_s =
+            (double) (arrival->at_ns - receiver.begun_ns) * 1e-9;
+
+        if (at_s > 10 && at_s < 22)
+            arrival->at_ns = receiver.begun_ns + 22 * NS_PER_S;
+    }
+    add_accounts(fixture, &sender, &receiver);
+    assert_true(explained(fixture)->part_bps[PART_OUTAGE] == 0);
 }
 
 static void a_hold_in_which_new_data_went_out_is_no_outage(void **state)
 {
     struct fixture *fixture = *state;
 
+    fixture->model.tells_less = true;
     fixture->model.air.end_count = 6;
     add_pings(fixture);
     add_held_download(fixture, 10, 16, 18);
@@ -226,6 +293,7 @@ static void what_the_window_takes_in_an_outage_does_not_hide_it(void **state)
     struct exchange_account sender;
     struct exchange_account receiver;
 
+    fixture->model.tells_less = true;
     fixture->model.outages[0].from_ns = 12 * NS_PER_S;
     fixture->model.outages[0].to_ns = 18 * NS_PER_S;
     tcp_model_run(&fixture->model, &sender, &receiver);
@@ -242,6 +310,7 @@ static void a_long_queue_does_not_hide_an_outage(void **state)
     struct exchange_account sender;
     struct exchange_account receiver;
 
+    fixture->model.tells_less = true;
     fixture->model.outages[0].from_ns = 14 * NS_PER_S;
     fixture->model.outages[0].to_ns = 26 * NS_PER_S;
     tcp_model_run(&fixture->model, &sender, &receiver);
@@ -259,10 +328,26 @@ static void a_hold_before_an_outage_does_not_hide_it(void **state)
 {
     struct fixture *fixture = *state;
 
+    fixture->model.tells_less = true;
     fixture->model.outages[0].from_ns = 14 * NS_PER_S;
     fixture->model.outages[0].to_ns = 22 * NS_PER_S;
     add_held_download(fixture, 10, 10, 22);
     assert_int_equal(explained(fixture)->dominant, PART_OUTAGE);
+}
+
+static void each_silence_of_tcp_is_an_outage(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.outages[0].from_ns = 8 * NS_PER_S;
+    fixture->model.outages[0].to_ns = 11 * NS_PER_S;
+    fixture->model.outages[1].from_ns = 28 * NS_PER_S;
+    fixture->model.outages[1].to_ns = 31 * NS_PER_S;
+    add_download(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_int_equal(shortfall->dominant, PART_OUTAGE);
+    assert_non_null(strstr(shortfall->sentence, "outages (2, "));
 }
 
 static void a_queue_that_overflows_does_not_hide_outages(void **state)
@@ -321,6 +406,48 @@ static void losses_are_found_by_what_is_sent_again(void **state)
                 || shortfall->dominant == PART_LOSS_WINDOW);
 }
 
+static void set_reordering(struct fixture *fixture)
+{
+    fixture->model.air.faults = (struct faults_config){
+        .loss_burst = (double) NAN,
+        .reordering_ratio = 0.15,
+        .reordering_by_ns = 3 * NS_PER_S,
+    };
+}
+
+/* TCP takes what is overtaken for lost, and the receiver tells it better. */
+static void packets_that_overtake_each_other_are_no_losses(void **state)
+{
+    struct fixture *fixture = *state;
+
+    set_reordering(fixture);
+    add_pings(fixture);
+    add_download(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_int_equal(shortfall->dominant, PART_NEEDLESS);
+    assert_non_null(strstr(shortfall->sentence, "had come already"));
+    assert_true(shortfall->part_bps[PART_LONGER_CYCLE] == 0);
+}
+
+static void what_came_twice_on_the_way_hides_no_losses(void **state)
+{
+    struct fixture *fixture = *state;
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    fixture->model.loss_ratio = 0.25;
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    for (size_t i = 0; i < sender.series[1].count; i++) {
+        struct download_tcp *row = rows_at(&sender.series[1], i);
+
+        row->needless_count =
+            2 * (row->repeated_bytes / row->segment_bytes + 1);
+    }
+    add_accounts(fixture, &sender, &receiver);
+    assert_int_not_equal(explained(fixture)->dominant, PART_NEEDLESS);
+}
+
 static void more_stations_are_a_longer_cycle(void **state)
 {
     struct fixture *fixture = *state;
@@ -340,6 +467,51 @@ static void add_counter(struct rows *readings, int moment, const char *name,
     reading->value = value;
     (void) snprintf(reading->name, sizeof(reading->name), "%s", name);
     (void) snprintf(reading->text, sizeof(reading->text), "%.0f", value);
+}
+
+static void tell_frames(struct exchange_account *account, const char *name,
+                        double before, double after)
+{
+    account->readings.row_size = sizeof(struct radio_reading);
+    add_counter(&account->readings, READING_BEFORE, name, before);
+    add_counter(&account->readings, READING_AFTER, name, after);
+}
+
+/* A slot limit of a third: idle turns are as short as before, and the queue
+ * overflows. */
+static void add_short_slots(struct fixture *fixture, double missed_count)
+{
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    fixture->model.air.slot_limit_ns /= 3;
+    fixture->model.air.queue_bytes = 16000;
+    add_pings(fixture);
+    tcp_model_run(&fixture->model, &sender, &receiver);
+    tell_frames(&sender, "sent_frames", 1000, 5000);
+    tell_frames(&sender, "repeated_frames", 30, 30);
+    tell_frames(&receiver, "heard_frames", 900, 4900);
+    tell_frames(&receiver, "missed_frames", 10, 10 + missed_count);
+    add_accounts(fixture, &sender, &receiver);
+}
+
+static void where_the_air_loses_nothing_shorter_slots_are_left(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_short_slots(fixture, 0);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_int_equal(shortfall->dominant, PART_LONGER_CYCLE);
+    assert_non_null(strstr(shortfall->sentence, "shorter transmissions"));
+}
+
+static void where_the_air_loses_frames_nothing_else_is_concluded(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_short_slots(fixture, 200);
+    assert_int_not_equal(explained(fixture)->dominant, PART_LONGER_CYCLE);
 }
 
 /* A quarter of the frames is lost, so a quarter of those sent are repeats. */
@@ -499,17 +671,24 @@ int main(void)
         TEST(a_link_that_meets_gets_no_cause),
         TEST(nothing_for_long_is_an_outage),
         TEST(what_a_lost_segment_holds_back_at_the_end_has_crossed),
+        TEST(what_tcp_tells_to_have_come_behind_a_lost_one_counts),
+        TEST(a_hold_in_which_tcp_hears_all_the_time_is_no_outage),
         TEST(a_hold_in_which_new_data_went_out_is_no_outage),
         TEST(an_outage_at_the_end_is_one_too),
         TEST(what_the_window_takes_in_an_outage_does_not_hide_it),
         TEST(a_long_queue_does_not_hide_an_outage),
         TEST(a_hold_before_an_outage_does_not_hide_it),
+        TEST(each_silence_of_tcp_is_an_outage),
         TEST(a_queue_that_overflows_does_not_hide_outages),
         TEST(a_small_receive_window_is_found),
         TEST(a_small_send_buffer_is_found),
         TEST(a_sender_with_nothing_to_send_is_no_outage),
         TEST(losses_are_found_by_what_is_sent_again),
+        TEST(packets_that_overtake_each_other_are_no_losses),
+        TEST(what_came_twice_on_the_way_hides_no_losses),
         TEST(more_stations_are_a_longer_cycle),
+        TEST(where_the_air_loses_nothing_shorter_slots_are_left),
+        TEST(where_the_air_loses_frames_nothing_else_is_concluded),
         TEST(what_the_radios_repeat_is_told_by_their_readings),
         TEST(without_readings_nobody_sees_what_the_radios_repeat),
         TEST(without_echoes_a_longer_cycle_is_a_guess_and_said_so),
