@@ -138,6 +138,9 @@ struct round_trip {
     /* The least of each way by itself; of the answer's, where it follows the
      * packet at once. */
     struct range there_least_ns, back_least_ns;
+    /* What no packet of the way there can do without, whatever its end is
+     * sending already: its own airtime and the way. */
+    struct range there_airtime_ns;
 };
 
 /* Between two ends, indices into the plan's: with more stations than one the

@@ -134,7 +134,7 @@ static void trip_on(const struct channel *channel, const struct plan *plan,
         *ret_trip =
             (struct round_trip){ range_unsaid(), range_unsaid(), range_unsaid(),
                                  (double) NAN,   (double) NAN,   range_unsaid(),
-                                 range_unsaid() };
+                                 range_unsaid(), range_unsaid() };
         return;
     }
     expect_trip(channel, turn_of(plan, packets->from),

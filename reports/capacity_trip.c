@@ -155,6 +155,7 @@ static void part_ways(const struct channel *channel, size_t from, size_t to,
     trip->there_least_ns =
         way_ns(channel, way_wait_s(channel, from, to, overhead_s.low),
                way_wait_s(channel, from, to, overhead_s.high), there_bytes);
+    trip->there_airtime_ns = way_ns(channel, 0, 0, there_bytes);
     trip->back_least_ns = way_ns(
         channel, answer_wait_s(channel, from, to, &waits->best, overhead_s.low),
         answer_wait_s(channel, from, to, &waits->worst, overhead_s.high),

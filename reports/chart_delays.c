@@ -29,7 +29,7 @@ static const struct delay_kind {
       CHART_CONFIRMATIONS, "confirmed_p50", "messages confirmed",
       "expected median" },
     { "timing", "charts/one-way", "delay one way", CHART_ONE_WAY, "one_way_p50",
-      "packets across", "least that the step allows" },
+      "packets across", "expected least, on an idle channel" },
 };
 
 struct delay_chart {

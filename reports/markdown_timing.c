@@ -166,7 +166,7 @@ static void write_delays(const struct reduction *reduction,
                                 .rows = ways,
                                 .columns = of_delays,
                                 .column_count = COUNT_OF(of_delays),
-                                .expected = "step allows",
+                                .expected = "expected quickest",
                                 .expected_measure = "one_way_least" },
         "The whole delay of one way, in ms, of all that was sent (∞: lost). "
         "Two computers' clocks are never quite alike: the range of the "

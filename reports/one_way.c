@@ -79,25 +79,17 @@ static double least_trip_s(const struct crossings *crossings)
     return least_s;
 }
 
-static double floor_of(struct range floor_s)
-{
-    return range_is_said(floor_s) ? floor_s.low : 0;
-}
-
 /*
  * The quickest of each way may be of different probes, so what they took
- * together is less than any round trip; but never less than the floors, unless
- * these are wrong (then single round trips are too quick as well) or a clock
- * was moved between the two.
+ * together is less than any round trip; but never less than the floor twice,
+ * unless that is wrong (then single round trips are too quick as well) or a
+ * clock was moved between the two.
  */
-static void bound(const struct crossings *crossings,
-                  const struct range floors_s[WAYS_OF_TWO],
+static void bound(const struct crossings *crossings, double floor_s,
                   struct one_way *delays)
 {
-    double there_s = floor_of(floors_s[WAY_THERE]);
-    double back_s = floor_of(floors_s[WAY_BACK]);
     const double sum_s = clock_pair_least_sum_ns(&delays->pair) * 1e-9;
-    const double limit_s = quick_ratio * (there_s + back_s);
+    const double limit_s = quick_ratio * 2 * floor_s;
 
     delays->least_sum_s = sum_s;
     delays->is_quick = least_trip_s(crossings) < limit_s;
@@ -105,17 +97,14 @@ static void bound(const struct crossings *crossings,
         sum_s + delays->drift_s < (delays->is_quick ? 0 : limit_s);
     if (delays->has_moved)
         return;
-    if (delays->is_quick)
-        there_s = back_s = 0;
-    const double left_s = fmax(sum_s + delays->drift_s, there_s + back_s);
+    const double least_s = delays->is_quick ? 0 : floor_s;
+    const double left_s = fmax(sum_s + delays->drift_s, 2 * least_s) - least_s;
 
-    delays->ways[WAY_THERE].least_s =
-        (struct range){ there_s, left_s - back_s };
-    delays->ways[WAY_BACK].least_s = (struct range){ back_s, left_s - there_s };
+    for (int way = 0; way < WAYS_OF_TWO; way++)
+        delays->ways[way].least_s = (struct range){ least_s, left_s };
 }
 
-void one_way_find(const struct crossings *crossings,
-                  const struct range floors_s[WAYS_OF_TWO],
+void one_way_find(const struct crossings *crossings, double floor_s,
                   struct one_way *ret_delays)
 {
     size_t there_count, back_count;
@@ -132,7 +121,7 @@ void one_way_find(const struct crossings *crossings,
     ret_delays->drift_s =
         ret_delays->pair.drift_most_ratio * ret_delays->span_s;
     if (there_count && back_count)
-        bound(crossings, floors_s, ret_delays);
+        bound(crossings, floor_s, ret_delays);
     free(there);
     free(back);
 }

@@ -10,10 +10,10 @@
  *
  * How much longer than the quickest a packet took needs no offset, only the
  * drift.  The quickest itself is known as a range: there and back the quickest
- * took least_sum_s together, and neither took less than its floor (what the
- * step allows, else nothing); so each took its floor at the least, and at the
- * most what the other's floor leaves.  No method can narrow that from the
- * stamps alone.
+ * took least_sum_s together, and neither took less than the floor (a packet's
+ * own airtime on the step, else nothing); so each took the floor at the least,
+ * and at the most what is left when the other one did.  No method can narrow
+ * that from the stamps alone.
  */
 struct way_delay {
     bool is_there;        /* something crossed that way */
@@ -26,14 +26,13 @@ struct one_way {
     double least_sum_s; /* NaN: not both ways */
     double span_s;      /* how long the record is */
     double drift_s;     /* what the clocks may do over it, uncorrected */
-    bool is_quick;      /* the quickest are quicker than the floors allow */
-    bool has_moved;     /* a clock was set or stopped meanwhile: of the ways
-                           nothing is known */
+    bool is_quick;  /* the quickest came back sooner than the floor allows */
+    bool has_moved; /* a clock was set or stopped meanwhile: of the ways
+                       nothing is known */
 };
 
-/* floors_s: of each way, by the step; unsaid: none. */
-void one_way_find(const struct crossings *crossings,
-                  const struct range floors_s[WAYS_OF_TWO],
+/* floor_s: less than that neither way can take; 0: not known. */
+void one_way_find(const struct crossings *crossings, double floor_s,
                   struct one_way *ret_delays);
 
 /* Beyond the quickest; the packet must have arrived. */

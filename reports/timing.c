@@ -83,7 +83,7 @@ static void reduce_crossings(struct reduction *reduction, size_t exchange,
                                 .expected = timing_expect(reduction, record) };
     struct one_way delays;
 
-    one_way_find(crossings, told.expected.floors_s, &delays);
+    one_way_find(crossings, told.expected.floor_s, &delays);
     timing_keep(reduction, exchange, crossings, &delays);
     timing_sum(reduction, exchange, false, &told.sum);
     timing_add_findings(&told);
@@ -138,8 +138,6 @@ static int reduce(struct reduction *reduction, size_t exchange,
 static void add_curve(const struct timing_told *told, enum way_of_two way)
 {
     const struct way_sum *sum = &told->sum.ways[way];
-    const struct exchange_record *record =
-        reduction_exchange(told->reduction, told->exchange);
 
     if (!sum->delays_s.count)
         return;
@@ -149,8 +147,7 @@ static void add_curve(const struct timing_told *told, enum way_of_two way)
     curve->is_all_rounds = told->is_all_rounds;
     curve->is_one_way = true;
     curve->is_from_second = way == WAY_BACK;
-    if (strcmp(record->condition, "idle") == 0)
-        curve->expected = told->expected.floors_s[way];
+    curve->expected = told->expected.least_s[way];
     cumulative_fill(curve, sum->delays_s.data, sum->delays_s.count);
 }
 

@@ -9,9 +9,10 @@ static struct timing_expected nothing_expected(void)
 {
     const struct range unsaid = range_unsaid();
 
-    return (struct timing_expected){ { unsaid, unsaid, unsaid, (double) NAN,
-                                       (double) NAN, unsaid, unsaid },
-                                     { unsaid, unsaid } };
+    return (struct timing_expected){ .trip = { .least_ns = unsaid,
+                                               .mean_ns = unsaid,
+                                               .there_airtime_ns = unsaid },
+                                     .least_s = { unsaid, unsaid } };
 }
 
 static struct range in_seconds(struct range range_ns)
@@ -45,13 +46,13 @@ struct timing_expected timing_expect(const struct reduction *reduction,
         return expected;
     capacity_packet_trip(plan, &plan->steps[exchange->step_index], &packets,
                          &expected.trip);
-    expected.floors_s[WAY_THERE] = in_seconds(expected.trip.there_least_ns);
-    expected.floors_s[WAY_BACK] = in_seconds(expected.trip.back_least_ns);
-    if (strcmp(exchange->condition, "idle") == 0)
+    if (range_is_said(expected.trip.there_airtime_ns))
+        expected.floor_s = expected.trip.there_airtime_ns.low * 1e-9;
+    if (strcmp(exchange->condition, "idle") != 0) {
+        expected.trip = nothing_expected().trip;
         return expected;
-    /* A reply may find its end's turn under way with other traffic: what is
-     * sure is only what the quickest probe takes. */
-    expected.floors_s[WAY_BACK] = expected.floors_s[WAY_THERE];
-    expected.trip = nothing_expected().trip;
+    }
+    expected.least_s[WAY_THERE] = in_seconds(expected.trip.there_least_ns);
+    expected.least_s[WAY_BACK] = in_seconds(expected.trip.back_least_ns);
     return expected;
 }

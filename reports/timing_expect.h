@@ -9,11 +9,12 @@
  * nothing else to carry; unsaid where that is not known, or not so.
  */
 struct timing_expected {
-    struct round_trip trip;
-    struct range floors_s[WAYS_OF_TWO]; /* the least of each way */
+    struct round_trip trip;            /* unsaid where others ran beside it */
+    struct range least_s[WAYS_OF_TWO]; /* of each way; the same */
+    double floor_s; /* less than that neither way can take, whatever runs: a
+                       packet may find its end transmitting already */
 };
 
-/* of an exchange beside others: floors that hold whatever else runs. */
 struct timing_expected timing_expect(const struct reduction *reduction,
                                      const struct exchange_record *exchange);
 

@@ -93,7 +93,7 @@ static const char *why_no_delay(const struct way_sum *sum)
 static void add_least(const struct timing_told *told, enum way_of_two way)
 {
     const struct way_sum *sum = &told->sum.ways[way];
-    const struct range expected_s = told->expected.floors_s[way];
+    const struct range expected_s = told->expected.least_s[way];
     struct finding *finding = add_way(told, way, "one_way_least", "s");
 
     finding->samples_count = sum->above_s.count;
@@ -104,7 +104,7 @@ static void add_least(const struct timing_told *told, enum way_of_two way)
     finding->low = sum->least_s.low;
     finding->high = sum->least_s.high;
     finding->value = (finding->low + finding->high) / 2;
-    if (strcmp(finding->condition, "idle") != 0 || !range_is_said(expected_s))
+    if (!range_is_said(expected_s))
         return;
     finding->expected_low = expected_s.low;
     finding->expected_high = expected_s.high;

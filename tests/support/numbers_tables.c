@@ -151,7 +151,7 @@ static const struct column {
     { "late p90", "late p90", "delay_variation_p90", NULL, FORM_FIGURE, 1e-3 },
     { "late p95", "late p95", "delay_variation_p95", NULL, FORM_FIGURE, 1e-3 },
     { "late p99", "late p99", "delay_variation_p99", NULL, FORM_FIGURE, 1e-3 },
-    { "step allows", "step allows", "one_way_least", NULL, FORM_EXPECTED, 1e-3 },
+    { "expected quickest", "expected quickest", "one_way_least", NULL, FORM_EXPECTED, 1e-3 },
     { "quickest one way", "quickest one way", "one_way_least", NULL, FORM_FIGURE, 1e-3 },
     { "one way p50", "one way p50", "one_way_p50", NULL, FORM_FIGURE, 1e-3 },
     { "one way p90", "one way p90", "one_way_p90", NULL, FORM_FIGURE, 1e-3 },
