@@ -3,138 +3,10 @@
 
 #include "reports/quantiles.h"
 
-#include <bothends/kinds.h>
-
 /* A shorter span than this says nothing. */
 static const double span_least_s = 1;
 /* Two intervals at 95 % hold together at 90 % at least (Bonferroni). */
 static const double ratio_level_ratio = 0.90;
-
-/* --- reading ---------------------------------------------------------------
- */
-
-static double after_start_s(const struct account_record *account,
-                            uint64_t at_ns)
-{
-    const uint64_t start_ns =
-        account->start_ns ? account->start_ns : account->account.begun_ns;
-
-    return ((double) at_ns - (double) start_ns) * 1e-9;
-}
-
-static void widen(struct member *member, double at_s)
-{
-    member->from_s = fmin(member->from_s, at_s);
-    member->until_s = fmax(member->until_s, at_s);
-}
-
-static int read_ping(const struct reduction *reduction,
-                     const struct exchange_record *record,
-                     struct member *member, struct fault *fault)
-{
-    struct rows rows = { .row_size = sizeof(struct ping_probe) };
-    const int code = reduction_read_series(
-        reduction, record, &record->from_account, "probes", &rows, fault);
-
-    for (size_t i = 0; i < rows.count; i++) {
-        const struct ping_probe *probe = rows_at(&rows, i);
-
-        if (probe->state == PROBE_UNSENT || probe->after_pause)
-            continue;
-        struct trip *trip = rows_add(&member->trips);
-
-        trip->at_s = after_start_s(&record->from_account, probe->sent_ns);
-        trip->took_s = probe->state == PROBE_ANSWERED && probe->rtt_ns > 0
-                           ? (double) probe->rtt_ns * 1e-9
-                           : (double) INFINITY;
-        widen(member, trip->at_s);
-    }
-    rows_clear(&rows);
-    return code;
-}
-
-static int read_messages(const struct reduction *reduction,
-                         const struct exchange_record *record, int way,
-                         struct member *member, struct fault *fault)
-{
-    const struct account_record *account =
-        way ? &record->to_account : &record->from_account;
-    struct rows rows = { .row_size = sizeof(struct messages_sent) };
-    const int code = account->is_there ? reduction_read_series(
-                         reduction, record, account, "sent", &rows, fault)
-                                       : 0;
-
-    for (size_t i = 0; i < rows.count; i++) {
-        const struct messages_sent *message = rows_at(&rows, i);
-
-        if (message->state == MESSAGE_UNSENT)
-            continue;
-        struct trip *trip = rows_add(&member->trips);
-
-        trip->way = way;
-        trip->at_s = after_start_s(account, message->handed_ns);
-        trip->took_s =
-            message->state == MESSAGE_CONFIRMED
-                    && message->confirmed_ns >= message->handed_ns
-                ? (double) (message->confirmed_ns - message->handed_ns) * 1e-9
-                : (double) INFINITY;
-        widen(member, trip->at_s);
-    }
-    rows_clear(&rows);
-    return code;
-}
-
-/* Until the feeding time was over: what comes then is the tail. */
-static int read_download(const struct reduction *reduction,
-                         const struct exchange_record *record,
-                         struct member *member, struct fault *fault)
-{
-    const struct download_spec *spec = (const void *) record->spec.bytes;
-    const double most_s = record->has_spec && spec->for_ns
-                              ? (double) spec->for_ns * 1e-9
-                              : (double) INFINITY;
-    struct rows rows = { .row_size = sizeof(struct download_arrival) };
-    const int code = reduction_read_series(
-        reduction, record, &record->to_account, "arrivals", &rows, fault);
-
-    for (size_t i = 0; i < rows.count; i++) {
-        const struct download_arrival *arrival = rows_at(&rows, i);
-        const double at_s = after_start_s(&record->to_account, arrival->at_ns);
-
-        if (at_s > most_s)
-            continue;
-        *(struct piece *) rows_add(&member->pieces) =
-            (struct piece){ at_s, (double) arrival->bytes };
-        widen(member, at_s);
-    }
-    rows_clear(&rows);
-    return code;
-}
-
-static int read_member(const struct reduction *reduction, size_t exchange,
-                       struct member *member, struct fault *fault)
-{
-    const struct exchange_record *record =
-        reduction_exchange(reduction, exchange);
-    int code = 0;
-
-    *member = (struct member){ .exchange = exchange,
-                               .from_s = (double) INFINITY,
-                               .until_s = -(double) INFINITY,
-                               .trips.row_size = sizeof(struct trip),
-                               .pieces.row_size = sizeof(struct piece) };
-    if (strcmp(record->kind->name, "ping") == 0
-        && record->from_account.is_there)
-        code = read_ping(reduction, record, member, fault);
-    for (int way = 0; !code && way < 2; way++) {
-        if (strcmp(record->kind->name, "messages") == 0)
-            code = read_messages(reduction, record, way, member, fault);
-    }
-    if (!code && strcmp(record->kind->name, "download") == 0
-        && record->to_account.is_there)
-        code = read_download(reduction, record, member, fault);
-    return code;
-}
 
 /* --- times under load ------------------------------------------------------
  */
@@ -238,7 +110,7 @@ static void add_times(struct reduction *reduction,
 {
     const struct exchange_record *record =
         reduction_exchange(reduction, member->exchange);
-    const bool is_ping = strcmp(record->kind->name, "ping") == 0;
+    const struct member_kind *kind = member_kind_of(record);
     double *sorted_s = calloc(member->trips.count + 1, sizeof(*sorted_s));
     size_t count = 0;
 
@@ -254,9 +126,8 @@ static void add_times(struct reduction *reduction,
     quantile_sort(sorted_s, count);
     const struct estimate estimate =
         quantile_estimate(sorted_s, count, 0.5, CONFIDENCE_LEVEL);
-    struct finding *finding = add_named(
-        reduction, record, way,
-        is_ping ? "rtt_under_load_p50" : "confirmed_under_load_p50", "s");
+    struct finding *finding =
+        add_named(reduction, record, way, kind->loaded, "s");
 
     free(sorted_s);
     finding->samples_count = count;
@@ -266,9 +137,8 @@ static void add_times(struct reduction *reduction,
         return;
     }
     finding_set(finding, &estimate, count);
-    add_ratio(reduction, &together->idle, record, way,
-              is_ping ? "rtt_load_ratio" : "confirmed_load_ratio", &estimate,
-              count, is_ping ? "rtt_p50" : "confirmed_p50");
+    add_ratio(reduction, &together->idle, record, way, kind->ratio, &estimate,
+              count, kind->idle);
 }
 
 /* --- one group --------------------------------------------------------------
@@ -323,10 +193,8 @@ static void add_group(struct reduction *reduction, struct together *together)
         const struct exchange_record *record =
             reduction_exchange(reduction, member->exchange);
 
-        if (strcmp(record->kind->name, "download") != 0)
-            add_times(reduction, together, member, 0);
-        if (strcmp(record->kind->name, "messages") == 0)
-            add_times(reduction, together, member, 1);
+        for (int way = 0; way < member_kind_of(record)->way_count; way++)
+            add_times(reduction, together, member, way);
     }
     together_share(reduction, together);
 }
@@ -359,7 +227,7 @@ static int read_group(const struct reduction *reduction, size_t first,
          && together->count < PLAN_GROUP_MAX
          && is_of_group(reduction_exchange(reduction, i), record);
          i++)
-        code = read_member(reduction, i, &together->members[together->count++],
+        code = member_read(reduction, i, &together->members[together->count++],
                            fault);
     return code;
 }

@@ -14,14 +14,13 @@
  */
 int together_add(struct reduction *reduction, struct fault *fault);
 
-/* --- between together.c and together_share.c ------------------------------ */
+/* --- between together.c, together_read.c and together_share.c ------------- */
 
 /* One member; times are seconds after the common ordered start. */
 struct member {
     size_t exchange; /* index */
     double from_s, until_s;
-    /* Of a ping or of messages: one a probe or message, in the order of
-     * sending. */
+    /* Of probes or of messages: one each, in the order of sending. */
     struct rows trips; /* of struct trip */
     /* Of a download: when bytes arrived. */
     struct rows pieces; /* of struct piece */
@@ -35,6 +34,24 @@ struct trip {
 struct piece {
     double at_s, bytes;
 };
+
+/* How a kind takes part in a group. */
+struct member_kind {
+    const char *name;
+    int (*read)(const struct reduction *reduction,
+                const struct exchange_record *record, struct member *member,
+                struct fault *fault);
+    int way_count; /* of its trips; 0: none */
+    /* The finding under load, as a multiple of idle, and what it is idle. */
+    const char *loaded, *ratio, *idle;
+};
+
+/* One that brings nothing where the kind is none of them. */
+const struct member_kind *
+member_kind_of(const struct exchange_record *exchange);
+/* The caller clears its rows. */
+int member_read(const struct reduction *reduction, size_t exchange,
+                struct member *ret_member, struct fault *fault);
 
 struct together {
     struct member members[PLAN_GROUP_MAX];

@@ -7,6 +7,8 @@
 /* Of both ends; the far clock's offset comes on top. */
 static const uint64_t begun_ns = UINT64_C(5000) * NS_PER_S;
 static const uint64_t held_there_ns = 200000; /* from arrival to reply */
+/* The far computer's wall clock, ahead of its monotonic one. */
+static const uint64_t wall_ns = UINT64_C(1900000000) * NS_PER_S;
 
 /* One copy of a probe or of a reply on its way. */
 struct copy {
@@ -111,9 +113,9 @@ static void reply(const struct made_timing *timing, struct draw *draw,
     qsort(back->data, back->count, back->row_size, by_arrival);
 }
 
-/* The number of the probe's reply. */
-static uint64_t reply_sequence(const struct exchange_account *reflector,
-                               uint64_t sequence)
+/* What the reflector has on record of that probe. */
+static const struct timing_arrival *
+arrival_of(const struct exchange_account *reflector, uint64_t sequence)
 {
     const struct rows *arrivals = &reflector->series[2];
 
@@ -121,7 +123,7 @@ static uint64_t reply_sequence(const struct exchange_account *reflector,
         const struct timing_arrival *arrival = rows_at(arrivals, i);
 
         if (arrival->sequence == sequence && !arrival->is_duplicate)
-            return arrival->reply_sequence;
+            return arrival;
     }
     abort();
 }
@@ -145,7 +147,12 @@ static void receive(const struct rows *back,
         probe->state = PROBE_ANSWERED;
         probe->received_ns = copy->arrives_ns;
         probe->received_source = STAMP_KERNEL;
-        probe->reply_sequence = reply_sequence(reflector, copy->probe);
+        const struct timing_arrival *arrival =
+            arrival_of(reflector, copy->probe);
+
+        probe->reply_sequence = arrival->reply_sequence;
+        probe->arrived_unix_ns = arrival->arrived_ns + wall_ns;
+        probe->replied_unix_ns = arrival->replied_ns + wall_ns;
         probe->reply_number = ++outcome->answered_count;
         probe->reply_ttl = 64;
     }

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "tests/support/made_timing.h"
 #include "tests/support/reduced_run.h"
 
 #include <setjmp.h>
@@ -174,6 +175,65 @@ static void without_an_idle_ping_there_is_no_multiple(void **state)
     assert_string_not_equal(ratio->why, "");
 }
 
+/* Stamped probes, alone or beside a download; loaded_ms: what the way back
+ * takes. */
+static void add_stamps(struct reduced_run *fixture, uint64_t loaded_ms,
+                       bool is_beside_download)
+{
+    static const struct timing_spec spec = { .count = 40,
+                                             .size_bytes = 112,
+                                             .wait_ns = 10 * NS_PER_S };
+    const struct made_timing timing = {
+        .count = 40,
+        .gap_ns = NS_PER_S / 2,
+        .there = { .least_ns = 40 * NS_PER_MS, .spread_ns = 4 * NS_PER_MS },
+        .back = { .least_ns = loaded_ms * NS_PER_MS },
+        .offset_ns = -90 * (int64_t) NS_PER_S,
+        .seed = 3,
+    };
+    struct exchange_account accounts[4];
+    struct made_exchange both[2] = {
+        { .kind = &timing_kind,
+          .round = 1,
+          .from = "quay",
+          .to = "mill",
+          .condition = is_beside_download ? "download mill > quay" : NULL,
+          .spec = &spec,
+          .from_account = &accounts[0],
+          .to_account = &accounts[1] },
+        { .kind = &download_kind,
+          .round = 1,
+          .plan_index = 1,
+          .from = "mill",
+          .to = "quay",
+          .condition = "timing quay > mill",
+          .spec = &spec_22_s,
+          .from_account = &accounts[2],
+          .to_account = &accounts[3] },
+    };
+
+    made_timing(&timing, &accounts[0], &accounts[1]);
+    make_download(30000, &accounts[2], &accounts[3]);
+    made_run_add_together(&fixture->made, both, is_beside_download ? 2 : 1);
+    for (size_t i = 0; i < COUNT_OF(accounts); i++)
+        account_clear(&accounts[i]);
+}
+
+static void stamped_probes_tell_latency_under_load_as_echoes_do(void **state)
+{
+    struct reduced_run *fixture = *state;
+
+    add_stamps(fixture, 60, false);
+    add_stamps(fixture, 960, true);
+    reduced_run_reduce(fixture);
+    const struct finding *loaded = find(fixture, "rtt_under_load_p50", NULL);
+    const struct finding *ratio = find(fixture, "rtt_load_ratio", NULL);
+
+    assert_string_equal(loaded->kind, "timing");
+    assert_true(fabs(loaded->value - 1.002) < 0.0015);
+    assert_true(fabs(ratio->value - 1002.0 / 102) < 0.3);
+}
+
 /* --- changes -------------------------------------------------------------- */
 
 static void add_long_ping(struct reduced_run *fixture, size_t changes_at)
@@ -267,6 +327,7 @@ int main(void)
         TEST(three_to_one_is_a_fairness_of_four_fifths),
         TEST(latency_under_load_is_a_multiple_of_idle),
         TEST(without_an_idle_ping_there_is_no_multiple),
+        TEST(stamped_probes_tell_latency_under_load_as_echoes_do),
         TEST(a_change_is_found_with_its_time_and_size),
         TEST(a_level_that_stays_has_no_change),
         TEST(a_change_over_repeats_is_found_with_its_time_and_size),
