@@ -10,7 +10,13 @@
 struct waits {
     double least_s;  /* fixed part, without the packets' own airtime */
     double spread_s; /* of the first wait, and of the answer's */
+    double overhead_s, decided_s; /* in the fixed part */
 };
+
+static struct waits waits_for(double least_s, double spread_s)
+{
+    return (struct waits){ .least_s = least_s, .spread_s = spread_s };
+}
 
 /* Turns that pass idle between the two ends' turns, and which there are. */
 static struct range turns_between(const struct channel *channel, size_t from,
@@ -32,14 +38,14 @@ static struct waits turns_waits(const struct channel *channel, double between,
     const double turns = 1 + channel->stations_count;
 
     if (channel->slots == SLOTS_FIXED && range_is_said(channel->limit_s))
-        return (struct waits){ (between + 1) * limit_s, turns * limit_s };
-    return (struct waits){ between * least_s + overhead_s, turns * least_s };
+        return waits_for((between + 1) * limit_s, turns * limit_s);
+    return waits_for(between * least_s + overhead_s, turns * least_s);
 }
 
 /* One transmits at once; the answer is there when its end's turn begins. */
 static struct waits alternating_waits(double overhead_s)
 {
-    return (struct waits){ 2 * overhead_s, 0 };
+    return waits_for(2 * overhead_s, 0);
 }
 
 static struct waits contention_waits(const struct channel *channel,
@@ -50,10 +56,9 @@ static struct waits contention_waits(const struct channel *channel,
     /* Slots count from when the channel became free: for the packet, a random
      * part of one until the next begins; for the answer none. */
     if (channel->has_carrier_sense)
-        return (struct waits){ 2 * overhead_s,
-                               (2 * channel->contention_window - 1) * slot_s };
-    return (struct waits){ 2 * overhead_s,
-                           channel->has_edges ? 2 * slot_s : 0 };
+        return waits_for(2 * overhead_s,
+                         (2 * channel->contention_window - 1) * slot_s);
+    return waits_for(2 * overhead_s, channel->has_edges ? 2 * slot_s : 0);
 }
 
 /* The hub at once; several stations when their turn comes. */
@@ -66,13 +71,13 @@ static struct waits duplex_waits(const struct channel *channel,
         channel->slots == SLOTS_FIXED && range_is_said(channel->limit_s);
 
     if (stations < 2)
-        return (struct waits){ 2 * overhead_s, 0 };
-    return (struct waits){ overhead_s,
-                           stations * (is_fixed ? limit_s : least_s) };
+        return waits_for(2 * overhead_s, 0);
+    return waits_for(overhead_s, stations * (is_fixed ? limit_s : least_s));
 }
 
-static struct waits waits_of(const struct channel *channel, double between,
-                             double overhead_s, double least_s, double limit_s)
+static struct waits access_waits(const struct channel *channel, double between,
+                                 double overhead_s, double least_s,
+                                 double limit_s)
 {
     switch ((enum link_access) channel->access) {
     case ACCESS_ALTERNATING:
@@ -101,32 +106,59 @@ static double air_bytes(const struct channel *channel, double there_bytes,
     return is_fixed ? back : whole_frames_bytes(channel, there_bytes) + back;
 }
 
-/* --- each way by itself --------------------------------------------------- */
-
 static bool is_of_many(const struct channel *channel)
 {
     return channel->access == ACCESS_FULL_DUPLEX && channel->stations_count > 1;
 }
 
+/* Where a least slot is shorter than the overhead it is over when it is known
+ * to be idle: what comes within the rest of the overhead waits for another
+ * turn, so that a packet waits for that much at the least. */
+static double decided_s(const struct channel *channel, double overhead_s,
+                        double least_s)
+{
+    const bool is_fixed =
+        channel->slots == SLOTS_FIXED && range_is_said(channel->limit_s);
+    const bool has_turns =
+        channel->access == ACCESS_SCHEDULED || is_of_many(channel);
+
+    return has_turns && !is_fixed ? larger(0, overhead_s - least_s) : 0;
+}
+
+static struct waits waits_of(const struct channel *channel, double between,
+                             double overhead_s, double least_s, double limit_s,
+                             double decided)
+{
+    struct waits waits =
+        access_waits(channel, between, overhead_s, least_s, limit_s);
+
+    waits.least_s += decided;
+    waits.decided_s = decided;
+    waits.overhead_s = overhead_s;
+    return waits;
+}
+
+/* --- each way by itself --------------------------------------------------- */
+
 /* What a packet waits at the least, without its airtime: in a round of turns
- * nothing, for its own may have just begun. */
+ * its own may have just begun. */
 static double way_wait_s(const struct channel *channel, size_t from, size_t to,
-                         double overhead_s)
+                         const struct waits *waits)
 {
     if (channel->access == ACCESS_SCHEDULED)
-        return 0;
+        return waits->decided_s;
     /* The hub's turn is always; a station's may be now. */
-    return !is_of_many(channel) || (from == 0 && to != 0) ? overhead_s : 0;
+    return !is_of_many(channel) || (from == 0 && to != 0) ? waits->overhead_s
+                                                          : waits->decided_s;
 }
 
 /* The answer's share of what both wait together. */
 static double answer_wait_s(const struct channel *channel, size_t from,
-                            size_t to, const struct waits *waits,
-                            double overhead_s)
+                            size_t to, const struct waits *waits)
 {
     return is_of_many(channel)
-               ? way_wait_s(channel, to, from, overhead_s)
-               : waits->least_s - way_wait_s(channel, from, to, overhead_s);
+               ? way_wait_s(channel, to, from, waits)
+               : waits->least_s - way_wait_s(channel, from, to, waits);
 }
 
 /* The least of one way, from its best and its worst wait. */
@@ -150,16 +182,14 @@ static void part_ways(const struct channel *channel, size_t from, size_t to,
                       const struct way_waits *waits, double there_bytes,
                       double both_bytes, struct round_trip *trip)
 {
-    const struct range overhead_s = channel->overhead_s;
-
     trip->there_least_ns =
-        way_ns(channel, way_wait_s(channel, from, to, overhead_s.low),
-               way_wait_s(channel, from, to, overhead_s.high), there_bytes);
+        way_ns(channel, way_wait_s(channel, from, to, &waits->best),
+               way_wait_s(channel, from, to, &waits->worst), there_bytes);
     trip->there_airtime_ns = way_ns(channel, 0, 0, there_bytes);
-    trip->back_least_ns = way_ns(
-        channel, answer_wait_s(channel, from, to, &waits->best, overhead_s.low),
-        answer_wait_s(channel, from, to, &waits->worst, overhead_s.high),
-        both_bytes - there_bytes);
+    trip->back_least_ns =
+        way_ns(channel, answer_wait_s(channel, from, to, &waits->best),
+               answer_wait_s(channel, from, to, &waits->worst),
+               both_bytes - there_bytes);
 }
 
 /* --- both ways ------------------------------------------------------------ */
@@ -172,15 +202,19 @@ void expect_trip(const struct channel *channel, size_t from, size_t to,
     const double both_bytes = air_bytes(channel, there_bytes, back_bytes);
     const double bits = BITS_PER_BYTE * both_bytes;
     const struct channel likely = channel_likely(channel);
-    const struct waits best =
-        waits_of(channel, between.low, channel->overhead_s.low,
-                 channel->least_s.low, channel->limit_s.low);
+    const struct range overhead_s = channel->overhead_s;
+    const struct range least_s = channel->least_s;
+    const struct waits best = waits_of(
+        channel, between.low, overhead_s.low, least_s.low, channel->limit_s.low,
+        decided_s(channel, overhead_s.low, least_s.high));
     const struct waits worst =
-        waits_of(channel, between.high, channel->overhead_s.high,
-                 channel->least_s.high, channel->limit_s.high);
+        waits_of(channel, between.high, overhead_s.high, least_s.high,
+                 channel->limit_s.high,
+                 decided_s(channel, overhead_s.high, least_s.low));
     const struct waits middle =
         waits_of(&likely, range_middle(between), likely.overhead_s.low,
-                 likely.least_s.low, likely.limit_s.low);
+                 likely.least_s.low, likely.limit_s.low,
+                 decided_s(&likely, likely.overhead_s.low, likely.least_s.low));
     const double far_s = 2 * channel->propagation_s;
     const struct range fixed_s = {
         best.least_s + bits / channel->rate_bps.high + far_s,

@@ -26,8 +26,9 @@
  *
  * scheduled: one channel; turns go round for ever: the hub, each registered
  *   station, the hub again.  slots: adaptive - an end with data transmits, one
- *   without costs the least slot; fixed - every turn lasts the slot limit,
- *   whatever is sent in it.
+ *   without costs the least slot (which of them it is, is settled when the
+ *   least slot is over, or the overhead if that is shorter); fixed - every
+ *   turn lasts the slot limit, whatever is sent in it.
  * alternating: one channel, two ends.  After a transmission it is the other
  *   end's turn; one that has nothing gives it back after the least slot.  When
  *   neither has data the channel rests, and whoever has data first transmits

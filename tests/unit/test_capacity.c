@@ -277,6 +277,27 @@ static void a_round_trip_is_a_wait_two_frames_and_a_turn(void **state)
     assert_true(expectation.channel_bps.low == 60000);
 }
 
+/* Idle turns of 4 ms: what comes within the last 8 of an overhead's 12 ms comes
+ * too late for that turn, so a packet waits for 8 ms at the least. */
+static void
+an_idle_turn_shorter_than_the_overhead_is_settled_early(void **state)
+{
+    struct plan_link link = scheduled_link();
+    const struct plan_step step = step_of(80e3);
+    const double least_ns = 8e6 + 12.8e6 + 12e6 + 12.8e6;
+
+    (void) state;
+    link.slot_least_ns = exactly(4e6);
+    const struct expectation expectation = expect(&link, &step);
+
+    assert_true(fabs(expectation.least_rtt_ns.low - least_ns) < 1);
+    assert_true(fabs(expectation.mean_rtt_ns.low - least_ns - 4e6) < 1);
+    link.slots = SLOTS_FIXED;
+    const struct expectation fixed = expect(&link, &step);
+
+    assert_true(fabs(fixed.least_rtt_ns.low - 250e6 - 12.8e6) < 1);
+}
+
 static void a_loaded_cycle_is_a_full_slot_and_a_short_answer(void **state)
 {
     const struct plan_link link = scheduled_link();
@@ -571,6 +592,8 @@ int main(void)
         cmocka_unit_test(the_air_carries_what_is_expected_within_a_tight_range),
         cmocka_unit_test(an_idle_echo_over_the_air_takes_what_is_expected),
         cmocka_unit_test(a_round_trip_is_a_wait_two_frames_and_a_turn),
+        cmocka_unit_test(
+            an_idle_turn_shorter_than_the_overhead_is_settled_early),
         cmocka_unit_test(a_loaded_cycle_is_a_full_slot_and_a_short_answer),
         cmocka_unit_test(each_idle_station_costs_an_overhead),
         cmocka_unit_test(ipv6_headers_cost_what_they_cost),

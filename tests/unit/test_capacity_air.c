@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The likely values against the practice link's air on virtual time: two
  * programs that share nothing but the text in plan.h. */
-#include "controller/rehearsal/driver_virtual.h"
 #include "reports/capacity.h"
+#include "tests/support/carried.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -31,11 +31,6 @@ static const uint64_t payloads[] = { 64, 240, 1000 };
 static const uint64_t mtus[] = { 296, 576, 1280, 1500 };
 static const size_t stations[] = { 1, 2, STATIONS_MAX };
 
-static struct range exactly(double value)
-{
-    return (struct range){ value, value };
-}
-
 static struct plan plan_of(uint64_t limit_ms, uint64_t payload, uint64_t mtu,
                            size_t station_count)
 {
@@ -60,47 +55,6 @@ static struct plan plan_of(uint64_t limit_ms, uint64_t payload, uint64_t mtu,
     for (size_t i = 1; i < plan.end_count; i++)
         plan.ends[i].role = ROLE_STATION;
     return plan;
-}
-
-static uint64_t last_ns, first_ns, bytes_after_first;
-
-static void on_fate(void *owner, const struct air_packet *packet,
-                    enum air_fate fate)
-{
-    const uint64_t from_ns = *(const uint64_t *) owner;
-
-    if (fate != FATE_DELIVERED || packet->over_ns < from_ns)
-        return;
-    if (first_ns)
-        bytes_after_first += packet->bytes;
-    else
-        first_ns = packet->over_ns;
-    last_ns = packet->over_ns;
-}
-
-/* IP bits per second of a backlog of full packets, the first cycles apart. */
-static double carried_bps(const struct plan *plan, size_t from, size_t to,
-                          uint64_t duration_ns)
-{
-    struct virtual_source source = {
-        .from = from,
-        .to = to,
-        .packet_bytes = plan->link.mtu_bytes,
-        .end_ns = duration_ns,
-        .backlog_count = 300,
-    };
-    struct virtual_run run = { .duration_ns = duration_ns,
-                               .sources = &source,
-                               .source_count = 1 };
-    struct fault fault;
-    uint64_t from_ns = duration_ns / 10;
-
-    assert_int_equal(air_config_from_plan(plan, &run.config, &fault), 0);
-    run.listener =
-        (struct air_listener){ .on_fate = on_fate, .owner = &from_ns };
-    first_ns = last_ns = bytes_after_first = 0;
-    virtual_run(&run);
-    return (double) bytes_after_first * 8e9 / (double) (last_ns - first_ns);
 }
 
 /* Long enough for 400 cycles and 400 packets. */
@@ -260,65 +214,6 @@ static void lost_frames_take_the_air_again(void **state)
 
 /* --- round trips --------------------------------------------------------- */
 
-struct echo {
-    uint64_t over_ns;
-};
-
-static void on_echo(void *owner, const struct air_packet *packet,
-                    enum air_fate fate)
-{
-    struct echo *echo = owner;
-
-    if (fate == FATE_DELIVERED)
-        echo->over_ns = packet->over_ns;
-}
-
-static uint64_t cross(struct air *air, struct echo *echo, uint64_t now_ns,
-                      size_t from, size_t to)
-{
-    echo->over_ns = 0;
-    air_enqueue(air, now_ns, from, to, 84, NULL);
-    while (!echo->over_ns)
-        air_advance(air, air_next_ns(air));
-    return echo->over_ns;
-}
-
-/* What they took: both ways, and the least of each. */
-struct seen {
-    double least_ns, mean_ns, there_ns, back_ns;
-};
-
-/* So many probes, evenly over the phases of the cycle. */
-static struct seen probe(const struct plan *plan, size_t from, size_t to,
-                         uint64_t cycle_ns, uint64_t probes)
-{
-    struct air_config config;
-    struct fault fault;
-    struct echo echo = { 0 };
-    const struct air_listener listener = { .on_fate = on_echo, .owner = &echo };
-    struct seen seen = { (double) INFINITY, 0, (double) INFINITY,
-                         (double) INFINITY };
-
-    assert_int_equal(air_config_from_plan(plan, &config, &fault), 0);
-    struct air *air = air_new(&config, &listener, 0);
-    uint64_t at_ns = 100 * NS_PER_MS;
-
-    for (uint64_t i = 0; i < probes; i++) {
-        const uint64_t over_ns = cross(air, &echo, at_ns, from, to);
-        const uint64_t back_ns = cross(air, &echo, over_ns, to, from);
-        const double rtt_ns = (double) (back_ns - at_ns);
-
-        seen.mean_ns += rtt_ns / (double) probes;
-        seen.least_ns = fmin(seen.least_ns, rtt_ns);
-        seen.there_ns = fmin(seen.there_ns, (double) (over_ns - at_ns));
-        seen.back_ns = fmin(seen.back_ns, (double) (back_ns - over_ns));
-        /* Phases of the cycle as it is now: evenly, by the golden ratio. */
-        at_ns = back_ns + 100 * NS_PER_MS + i * UINT64_C(618033989) % cycle_ns;
-    }
-    air_free(air);
-    return seen;
-}
-
 static bool is_least(double seen_ns, const struct range *expected_ns,
                      double luck_ns)
 {
@@ -340,7 +235,8 @@ static void hold_trip(const struct plan *plan, size_t from, size_t to)
                                ? (double) plan->link.contention_slot_ns
                                : 3 * cycle_ns / (double) probes;
 
-    const struct seen seen = probe(plan, from, to, (uint64_t) apart_ns, probes);
+    const struct probed seen =
+        probe_air(plan, from, to, (uint64_t) apart_ns, probes);
 
     if (!(seen.least_ns >= trip.likely_least_ns - 1e3
           && seen.least_ns <= trip.likely_least_ns + luck_ns + 1e3))
