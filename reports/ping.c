@@ -2,6 +2,7 @@
 #include "reports/answers.h"
 #include "reports/cumulative.h"
 #include "reports/losses.h"
+#include "reports/overtaking.h"
 #include "reports/percentile.h"
 #include "reports/repeats.h"
 #include "reports/steadiness.h"
@@ -336,14 +337,18 @@ struct reading {
     struct exchange_record *exchange;
     struct curve *curve; /* its answers along time */
     uint64_t begun_ns;
+    struct overtaking overtaking;
 };
 
 static void on_probe(void *owner, const void *record)
 {
-    const struct reading *reading = owner;
+    struct reading *reading = owner;
     const struct ping_probe *probe = record;
 
     keep_ttl(reading->exchange, probe);
+    if (probe->state == PROBE_ANSWERED && probe->received_ns)
+        reading->exchange->overtaken_count += overtaking_add(
+            &reading->overtaking, probe->sent_ns, probe->received_ns);
     if (probe->state == PROBE_UNSENT)
         return;
     const double kept = kept_of(probe);
@@ -360,7 +365,9 @@ static int reduce(struct reduction *reduction, size_t exchange,
 {
     struct exchange_record *record = reduction_exchange(reduction, exchange);
     const struct exchange_account *account = &record->from_account.account;
-    struct reading reading = { reduction, record, NULL, account->begun_ns };
+    struct reading reading = { .reduction = reduction,
+                               .exchange = record,
+                               .begun_ns = account->begun_ns };
     struct ping_probe probe;
     const struct stream_to to = { &probe, sizeof(probe), on_probe, &reading };
     char why[160];

@@ -57,6 +57,7 @@ struct exchange_record {
     size_t first_finding, finding_count; /* of its own: its kind's */
     uint64_t least_ttl, most_ttl;        /* of a ping's answers; 0: not known */
     size_t first_probe, probe_count;     /* of a ping, among the probes */
+    size_t overtaken_count; /* of those: answered after one sent later */
     /* Signs that it did not cross the radio: doubts_ways.c. */
     unsigned bypass_proofs, bypass_signs;
     bool has_spec;

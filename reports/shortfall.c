@@ -227,36 +227,52 @@ static void part_sender(struct parting *parting)
 }
 
 /*
- * Most of what was sent again had come: it was overtaken, or came later than
- * TCP waits.  Where echoes are lost, so are acknowledgements, and where they
- * are doubled nobody knows of which segments the receiver tells.
+ * What was sent again and had come already: it was overtaken, or came later
+ * than TCP waits.  Where echoes are lost, so are acknowledgements, and where
+ * they are doubled nobody knows of which segments the receiver tells.
  */
-static bool is_needless(const struct evidence *evidence)
+static double needless_bytes(const struct evidence *evidence)
 {
     return evidence->needless_bytes
-               >= NEEDLESS_LEAST_RATIO * evidence->repeated_bytes
-           && evidence->needless_bytes
-                  >= REPEATED_LEAST_SEGMENTS * evidence->segment_bytes
-           && !evidence->loses_echoes && !evidence->doubles_echoes;
+                       >= REPEATED_LEAST_RATIO * evidence->sent_bytes
+                   && evidence->needless_bytes
+                          >= REPEATED_LEAST_SEGMENTS * evidence->segment_bytes
+                   && !evidence->loses_echoes && !evidence->doubles_echoes
+               ? evidence->needless_bytes
+               : 0;
 }
 
-/* Where some packets are held back, late echoes are such ones: the channel has
- * nothing to do with it. */
+/* Most of it: then that is what held the window down too. */
+static bool is_needless(const struct evidence *evidence)
+{
+    return needless_bytes(evidence) > 0
+           && needless_bytes(evidence)
+                  >= NEEDLESS_LEAST_RATIO * evidence->repeated_bytes;
+}
+
+/* Some packets are held back, and later ones overtake them. */
+static bool has_overtaking(const struct evidence *evidence)
+{
+    return is_needless(evidence) || evidence->reordered_count >= REORDERED_LEAST
+           || evidence->overtaken_echoes_count >= REORDERED_LEAST;
+}
+
 static bool has_late_echoes(const struct evidence *evidence)
 {
-    const double late_count =
-        fmax(0, evidence->late_echoes_count - evidence->overtaken_echoes_count);
-
-    return evidence->echoes_count >= ECHOES_LEAST && !is_needless(evidence)
-           && evidence->reordered_count < REORDERED_LEAST
-           && statistics_wilson_of(late_count, evidence->echoes_count,
-                                   CONFIDENCE_LEVEL)
+    return evidence->echoes_count >= ECHOES_LEAST
+           && statistics_wilson_of(evidence->late_echoes_count,
+                                   evidence->echoes_count, CONFIDENCE_LEVEL)
                       .low
                   >= ECHO_LATE_RATIO;
 }
 
+/* Where some packets are held back, late echoes are such ones: then only that
+ * none is in time says something of the channel. */
 static bool has_longer_echoes(const struct evidence *evidence)
 {
+    if (has_overtaking(evidence))
+        return evidence->echo_least_s
+               > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
     return has_late_echoes(evidence)
            || evidence->echo_median_s
                   > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
@@ -271,7 +287,8 @@ static double longer_cycle_bps(const struct evidence *evidence)
     if (!has_longer_echoes(evidence) || !(evidence->cycle_s > 0))
         return 0;
     const double echo_s =
-        has_late_echoes(evidence)
+        has_overtaking(evidence) ? evidence->echo_least_s
+        : has_late_echoes(evidence)
             ? fmax(evidence->echo_median_s, evidence->echo_mean_s)
             : evidence->echo_median_s;
     const double more_s = echo_s - evidence->echo_median_expected_s.high;
@@ -308,18 +325,21 @@ static bool hears_all(const struct evidence *evidence)
 static void part_losses(struct parting *parting)
 {
     const struct evidence *evidence = parting->evidence;
-    const bool needless = is_needless(evidence);
     const double elsewhere_bps = fmin(
         longer_cycle_bps(evidence) + foreign_bps(parting), parting->left_bps);
+    const double needless = needless_bytes(evidence);
+    const bool costs_air = !hears_all(evidence) || !is_supplied(evidence);
 
-    if (!has_repeats(parting)
-        || (!needless && hears_all(evidence) && is_supplied(evidence)))
+    if (!has_repeats(parting))
         return;
     parting->left_bps -= elsewhere_bps;
-    take(parting, needless ? PART_NEEDLESS : PART_REPEATS,
-         bps_of(evidence, repeated_bytes(parting)));
-    if (evidence->held_ratio >= HELD_LEAST_RATIO)
-        take(parting, needless ? PART_NEEDLESS : PART_LOSS_WINDOW,
+    take(parting, PART_NEEDLESS, bps_of(evidence, needless));
+    if (costs_air)
+        take(parting, PART_REPEATS,
+             bps_of(evidence, repeated_bytes(parting) - needless));
+    if (evidence->held_ratio >= HELD_LEAST_RATIO
+        && (costs_air || is_needless(evidence)))
+        take(parting, is_needless(evidence) ? PART_NEEDLESS : PART_LOSS_WINDOW,
              parting->left_bps * evidence->held_ratio);
     parting->left_bps += elsewhere_bps;
 }

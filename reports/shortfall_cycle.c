@@ -108,6 +108,7 @@ static void take_ping(const struct reduction *reduction,
         (const void *) ping->from_account.account.outcome.bytes;
     const bool disturbed = is_disturbed(reduction, ping);
 
+    evidence->overtaken_echoes_count += (double) ping->overtaken_count;
     evidence->doubles_echoes =
         evidence->doubles_echoes || outcome->duplicates_count > 0;
     for (size_t i = 0; i < ping->finding_count; i++) {

@@ -430,6 +430,49 @@ static void packets_that_overtake_each_other_are_no_losses(void **state)
     assert_true(shortfall->part_bps[PART_LONGER_CYCLE] == 0);
 }
 
+/* Every fourth echo comes a second late, and later ones overtake it. */
+static void add_overtaken_pings(struct fixture *fixture)
+{
+    static const struct ping_spec spec = { .count = 40,
+                                           .size_bytes = 56,
+                                           .wait_ns = 5 * NS_PER_S };
+    uint64_t rtts_ns[40];
+    struct exchange_account prober;
+    struct exchange_account answerer;
+
+    echo_model_run(&fixture->model, COUNT_OF(rtts_ns), 0.4, rtts_ns);
+    made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
+    for (size_t i = 0; i < prober.series[0].count; i += 4) {
+        struct ping_probe *probe = rows_at(&prober.series[0], i);
+
+        probe->rtt_ns += 3 * NS_PER_S;
+        probe->received_ns += 3 * NS_PER_S;
+    }
+    made_answerer(&answerer);
+    reduced_run_add(&fixture->run,
+                    &(struct made_exchange){ .kind = &ping_kind,
+                                             .round = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = &spec },
+                    &prober, &answerer);
+}
+
+static void overtaken_echoes_are_no_longer_cycle(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fixture->model.loss_ratio = 0.25;
+    add_download(fixture);
+    fixture->model.loss_ratio = 0;
+    add_overtaken_pings(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_true(shortfall->dominant == PART_REPEATS
+                || shortfall->dominant == PART_LOSS_WINDOW);
+    assert_true(shortfall->part_bps[PART_LONGER_CYCLE] == 0);
+}
+
 static void what_came_twice_on_the_way_hides_no_losses(void **state)
 {
     struct fixture *fixture = *state;
@@ -685,6 +728,7 @@ int main(void)
         TEST(a_sender_with_nothing_to_send_is_no_outage),
         TEST(losses_are_found_by_what_is_sent_again),
         TEST(packets_that_overtake_each_other_are_no_losses),
+        TEST(overtaken_echoes_are_no_longer_cycle),
         TEST(what_came_twice_on_the_way_hides_no_losses),
         TEST(more_stations_are_a_longer_cycle),
         TEST(where_the_air_loses_nothing_shorter_slots_are_left),
