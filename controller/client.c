@@ -335,10 +335,10 @@ static void describe_no_answer(const struct client_call *call, int code,
                         "running there?",
                         target->name, target->address, target->port);
     else if (code == UV_ETIMEDOUT)
-        (void) snprintf(text, size,
-                        "%s: no answer from %s port %u within %.4g s",
-                        target->name, target->address, target->port,
-                        (double) call->timeout_ms / 1000);
+        (void) snprintf(
+            text, size, "%s: no answer from %s port %u within %.*f s",
+            target->name, target->address, target->port,
+            call->timeout_ms < 10000, (double) call->timeout_ms / 1000);
     else if (code == UV_ECONNRESET)
         (void) snprintf(text, size,
                         "%s: the connection to %s port %u broke off",

@@ -144,6 +144,18 @@ static void draw_columns(cairo_t *page, const struct plot *plot,
     }
 }
 
+static bool is_in_gap(const struct curve *curve, double at_s)
+{
+    for (size_t i = 0; i < curve->gaps.count; i++) {
+        const struct curve_gap *gap = rows_at(&curve->gaps, i);
+
+        if (at_s > gap->from_s && at_s < gap->to_s)
+            return true;
+    }
+    return false;
+}
+
+/* A gap has no line: what came at its end was not on its way all the time. */
 static void draw_line(cairo_t *page, const struct plot *plot,
                       const struct curve *curve, const struct scale *scale)
 {
@@ -152,6 +164,10 @@ static void draw_line(cairo_t *page, const struct plot *plot,
     for (size_t i = 0; i < curve->points.count; i++) {
         const struct point *point = rows_at(&curve->points, i);
 
+        if (is_in_gap(curve, point->x)) {
+            cairo_new_sub_path(page);
+            continue;
+        }
         cairo_line_to(page, plot_x(plot, point->x / scale->time->unit_s),
                       plot_y(plot, point->y / k));
     }

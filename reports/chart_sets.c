@@ -6,6 +6,9 @@
 
 #include <inttypes.h>
 
+/* Bytes of what ran beside, in a title. */
+static const size_t beside_most = 36;
+
 bool chart_is_together(const struct reduction *reduction, size_t a, size_t b)
 {
     const struct exchange_record *one = reduction_exchange(reduction, a);
@@ -35,6 +38,8 @@ void chart_name(const struct chart_names *names, char *ret_text, size_t size)
         append(ret_text, size, ", %" PRIu64 " at once", names->together_count);
     } else if (!wording_is_alone(names->condition)) {
         wording_condition(names->condition, beside, sizeof(beside));
-        append(ret_text, size, ", beside %s", beside);
+        /* A title has more to say; the table names them. */
+        append(ret_text, size, ", beside %s",
+               strlen(beside) > beside_most ? "others" : beside);
     }
 }

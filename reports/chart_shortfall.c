@@ -108,6 +108,38 @@ static void draw_names(cairo_t *page, const struct shortfall_chart *chart,
                      true, ANCHOR_LEFT, "measured");
 }
 
+static size_t count_named(const struct shortfall *shortfall)
+{
+    const double missing_bps =
+        shortfall->expected_bps - shortfall->measured_bps;
+    size_t count = 0;
+
+    for (int part = 0; part < SHORTFALL_PARTS; part++)
+        count += shortfall->part_bps[part] > 0
+                 && shortfall->part_bps[part] >= named_share * missing_bps;
+    return count;
+}
+
+/* Towards the wider side of the page; all of a bar to the same. */
+static double names_side(const struct shortfall_chart *chart,
+                         const struct shortfall *shortfall)
+{
+    const double middle =
+        (shortfall->measured_bps + shortfall->expected_bps) / 2;
+
+    return x_of(chart, middle) > CHART_WIDTH / 2.0 ? -1 : 1;
+}
+
+/* Names to the right begin with the last part, those to the left with the
+ * first: so no line runs through a name. */
+static double name_y(const struct shortfall *shortfall, double side,
+                     size_t number, double below)
+{
+    const size_t row = side > 0 ? count_named(shortfall) - number : number + 1;
+
+    return below + 14 + line_height * (double) row - line_height / 2;
+}
+
 static void draw_part(cairo_t *page, const struct shortfall_chart *chart,
                       const struct shortfall *shortfall, int part, double from,
                       double y, size_t number)
@@ -116,11 +148,9 @@ static void draw_part(cairo_t *page, const struct shortfall_chart *chart,
     const double missing_bps =
         shortfall->expected_bps - shortfall->measured_bps;
     const double below = y + bar_top + bar_height;
-    const double text_y =
-        below + 14 + line_height * (double) (number + 1) - line_height / 2;
     const double middle = (x_of(chart, from) + x_of(chart, from + bps)) / 2;
-    /* Towards the wider side of the page. */
-    const double side = middle > CHART_WIDTH / 2.0 ? -1 : 1;
+    const double side = names_side(chart, shortfall);
+    const double text_y = name_y(shortfall, side, number, below);
     char text[160];
 
     fill_part(page, x_of(chart, from), x_of(chart, from + bps), y + bar_top,

@@ -88,20 +88,44 @@ static const struct curve *curve_of(const struct reduction *reduction,
     return NULL;
 }
 
+/* "; in 1 of 5 rounds nothing arrived for 6 s" */
+static void tell_gaps(const struct panels_chart *chart, char *ret_text,
+                      size_t size)
+{
+    double longest_s = 0;
+    size_t gap_count = 0;
+    char number[FIGURE_SIZE];
+
+    for (size_t i = 0; i < chart->count; i++) {
+        const double gap_s = longest_gap_s(chart->panels[i].curve);
+
+        gap_count += gap_s > 0;
+        longest_s = fmax(longest_s, gap_s);
+    }
+    ret_text[0] = '\0';
+    if (chart->count == 1)
+        tell_gap(chart->panels[0].curve, ret_text, size);
+    else if (gap_count) {
+        wording_significant(longest_s, longest_s < 10 ? 2 : 3, number);
+        (void) snprintf(
+            ret_text, size, "; in %zu of %zu rounds nothing arrived for %s%s s",
+            gap_count, chart->count, gap_count > 1 ? "up to " : "", number);
+    }
+}
+
 static void title_rounds(const struct reduction *reduction,
                          const struct curve *first, struct panels_chart *chart)
 {
     const struct exchange_record *exchange =
         reduction_exchange(reduction, first->exchange);
     struct curve whole = *first;
-    char name[240], steady[96], gap[128] = "", text[640];
+    char name[240], steady[96], gap[160] = "", text[640];
 
     whole.is_all_rounds =
         repeats_next(reduction, first->exchange) < reduction->exchanges.count;
     tell_steady(chart_finding(reduction, &whole, "goodput_steady"), steady,
                 sizeof(steady));
-    if (chart->count == 1)
-        tell_gap(first, gap, sizeof(gap));
+    tell_gaps(chart, gap, sizeof(gap));
     chart_name(&(struct chart_names){ .step = exchange->step,
                                       .from = exchange->from,
                                       .to = exchange->to,
@@ -129,15 +153,27 @@ static void gather_rounds(const struct reduction *reduction,
     title_rounds(reduction, first, chart);
 }
 
+/* Is the finding of a group the one of that exchange's? */
+static bool is_of_group(const struct reduction *reduction,
+                        const struct finding *finding, size_t exchange)
+{
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        if (reduction_exchange(reduction, i)->plan_index == finding->plan_index
+            && chart_is_together(reduction, i, exchange))
+            return true;
+    }
+    return false;
+}
+
 static const struct finding *total_of(const struct reduction *reduction,
-                                      const struct exchange_record *exchange)
+                                      size_t exchange)
 {
     for (size_t i = 0; i < reduction->findings.count; i++) {
         const struct finding *finding = rows_at(&reduction->findings, i);
 
         if (strcmp(finding->measure, "goodput_total") == 0
-            && finding->round == exchange->round
-            && strcmp(finding->step, exchange->step) == 0)
+            && finding->round == reduction_exchange(reduction, exchange)->round
+            && is_of_group(reduction, finding, exchange))
             return finding;
     }
     return NULL;
@@ -161,7 +197,7 @@ static void gather_together(const struct reduction *reduction,
         label_panel(reduction, curve, false, label, sizeof(label));
         chart_panels_add(chart, curve, label);
     }
-    tell_steady(total_of(reduction, exchange), steady, sizeof(steady));
+    tell_steady(total_of(reduction, first->exchange), steady, sizeof(steady));
     (void) snprintf(text, sizeof(text), "%s: %zu downloads at once%s%s%s",
                     exchange->step, chart->count + chart->left_out_count,
                     steady[0] ? ", together " : "", steady,

@@ -83,10 +83,14 @@ static void tell_loopback(struct reduction *reduction,
         const size_t used = strlen(text);
         char rate[FIGURE_SIZE];
 
-        wording_significant(end->loopback_bps * 1e-6, 3, rate);
+        const bool is_giga = end->loopback_bps >= 1e9;
+
+        wording_significant(end->loopback_bps * (is_giga ? 1e-9 : 1e-6), 2,
+                            rate);
         if (end->loopback_bps > 0)
-            (void) snprintf(text + used, sizeof(text) - used, "%s%s %s Mbit/s",
-                            used ? ", " : "", end->end, rate);
+            (void) snprintf(text + used, sizeof(text) - used, "%s%s %s %cbit/s",
+                            used ? ", " : "", end->end, rate,
+                            is_giga ? 'G' : 'M');
     }
     if (text[0])
         reduction_add_sentence(

@@ -203,17 +203,21 @@ static void add_method(struct reduction *reduction,
     const double cycle_s = transfer->cycle_ns * 1e-9;
     const char *cycle_name =
         transfer->is_cycle_known ? "cycles" : "intervals (cycle not known)";
+    char warm_up[48] = "no warm-up showed";
 
     if (steady->lack != STEADY_ENOUGH || !transfer->cycle_count)
         return;
+    if (steady->cut_count)
+        (void) snprintf(warm_up, sizeof(warm_up),
+                        "the first %.1f s were warm-up",
+                        (double) steady->cut_count * cycle_s);
     reduction_add_sentence(
         &reduction->details,
-        "Download %s → %s on step %s, round %llu: %zu %s of %.3f s; the first "
-        "%.1f s were warm-up; %zu batches of %.1f s, lag-1 correlation %.2f.",
+        "Download %s → %s on step %s, round %llu: %zu %s of %.3f s; %s; %zu "
+        "batches of %.1f s, lag-1 correlation %.2f.",
         exchange->from, exchange->to, exchange->step,
         (unsigned long long) exchange->round, transfer->cycle_count, cycle_name,
-        cycle_s, (double) steady->cut_count * cycle_s,
-        steady->batches.batch_count,
+        cycle_s, warm_up, steady->batches.batch_count,
         (double) steady->batches.batch_length * cycle_s,
         isnan(steady->batches.lag1) ? 0 : steady->batches.lag1);
 }

@@ -60,11 +60,11 @@ void markdown_write(const struct reduction *reduction, const char *sentence,
     write_charts(charts, CHART_CONFIRMATIONS, out);
     markdown_together(reduction, out);
     write_charts(charts, CHART_SHARES, out);
+    write_over_time(charts, out);
+    markdown_tcp(reduction, out);
     write_doubts(reduction, out);
     markdown_site(reduction, out);
     markdown_readings(reduction, out);
-    write_over_time(charts, out);
-    markdown_tcp(reduction, out);
     write_method(reduction, out);
     write_details(reduction, out);
     write_cautions(out);
@@ -128,6 +128,11 @@ static void write_practice(const struct reduction *reduction, FILE *out)
         (void) fputs("> **This is a bench test**: attenuators or dummy loads, "
                      "no antennas. The path had no part in it.\n\n",
                      out);
+    if (reduction->run.lost_time)
+        (void) fputs("> **The practice link did not keep time**, so the "
+                     "figures below mean nothing. Rehearse again when this "
+                     "computer has nothing else to do.\n\n",
+                     out);
 }
 
 /* --- charts --------------------------------------------------------------- */
@@ -163,18 +168,27 @@ static void write_over_time(const struct rows *charts, FILE *out)
 
 /* --- how, doubts ---------------------------------------------------------- */
 
+/* Is it there already, or said with more words? */
+static bool is_said_elsewhere(const struct rows *sentences, size_t number)
+{
+    const char *text = ((struct sentence *) rows_at(sentences, number))->text;
+
+    for (size_t i = 0; i < sentences->count; i++) {
+        const char *other = ((struct sentence *) rows_at(sentences, i))->text;
+
+        if (i != number && strstr(other, text)
+            && (i < number || strlen(other) > strlen(text)))
+            return true;
+    }
+    return false;
+}
+
 static void write_sentences(const struct rows *sentences, FILE *out)
 {
     for (size_t i = 0; i < sentences->count; i++) {
         const struct sentence *sentence = rows_at(sentences, i);
-        bool is_new = true;
 
-        for (size_t j = 0; j < i; j++) {
-            const struct sentence *earlier = rows_at(sentences, j);
-
-            is_new = is_new && strcmp(earlier->text, sentence->text) != 0;
-        }
-        if (!is_new)
+        if (is_said_elsewhere(sentences, i))
             continue;
         (void) fputs("- ", out);
         wording_escape(out, sentence->text);
@@ -201,6 +215,11 @@ static void write_control(const struct reduction *reduction, FILE *out)
 
     if (!finding || isnan(finding->value))
         return;
+    if (run->control_bytes == 0) {
+        (void) fputs("None of our own control traffic crossed the link.\n\n",
+                     out);
+        return;
+    }
     (void) fprintf(out,
                    "Our own control traffic: %.1f kB, %.1f %% of all bytes",
                    (double) run->control_bytes * 1e-3, 100 * finding->value);
@@ -300,12 +319,16 @@ static void write_cautions(FILE *out)
 
 static void write_raw_data(const struct reduction *reduction, FILE *out)
 {
+    const struct run_record *run = &reduction->run;
+
     (void) fprintf(
         out,
         "## Raw data\n\n"
-        "Every sample is in the logbook (an SQLite file) as run %" PRId64
-        "; every figure is in `results.json` and `results.csv`, every chart "
-        "also as PNG in `charts/`. `bothends report %" PRId64
-        "` works them out again.\n",
-        reduction->run.run, reduction->run.run);
+        "Every sample is in the logbook (%s) as run %" PRId64
+        "; every figure is in `results.json` and `results.csv`, "
+        "every chart also as PNG in `charts/`. `bothends report "
+        "%" PRId64 "%s` works them out again.\n",
+        run->is_practice ? "of the rehearsal: `logbook.db`, an SQLite file"
+                         : "an SQLite file",
+        run->run, run->run, run->is_practice ? " --logbook logbook.db" : "");
 }

@@ -3,6 +3,9 @@
 
 #include "reports/reach.h"
 
+#include <bothends/kinds.h>
+#include <inttypes.h>
+
 const struct finding *markdown_like(const struct reduction *reduction,
                                     const struct finding *finding,
                                     const char *measure)
@@ -35,10 +38,46 @@ static void write_condition(const char *condition, FILE *out)
     wording_escape(out, text);
 }
 
+static uint64_t echo_bytes_of(const struct plan *plan, size_t exchange)
+{
+    const struct plan_exchange *planned = &plan->exchanges[exchange];
+    const struct ping_spec *spec = (const void *) planned->spec.bytes;
+
+    return strcmp(planned->kind->name, ping_kind.name) == 0 ? spec->size_bytes
+                                                            : 0;
+}
+
+/* The size tells a plan's pings apart only where they have several. */
+static bool has_several_sizes(const struct plan *plan)
+{
+    uint64_t size_bytes = 0;
+
+    for (size_t i = 0; i < plan->exchange_count; i++) {
+        const uint64_t next_bytes = echo_bytes_of(plan, i);
+
+        if (size_bytes && next_bytes && next_bytes != size_bytes)
+            return true;
+        size_bytes = next_bytes ? next_bytes : size_bytes;
+    }
+    return false;
+}
+
+static void write_size(const struct plan *plan, const struct finding *finding,
+                       FILE *out)
+{
+    if (finding->plan_index >= plan->exchange_count
+        || strcmp(finding->kind, ping_kind.name) != 0
+        || !has_several_sizes(plan))
+        return;
+    (void) fprintf(out, ", %" PRIu64 " B",
+                   echo_bytes_of(plan, (size_t) finding->plan_index));
+}
+
 void markdown_cell_names(const struct reduction *reduction,
                          const struct finding *finding, FILE *out)
 {
     markdown_cell_way(finding, out);
+    write_size(reduction->plan, finding, out);
     if (!reach_is_both_ended(reduction->plan, finding->to))
         (void) fputs(" (seen from one end only)", out);
     if (!wording_is_alone(finding->condition)) {

@@ -3,6 +3,8 @@
 
 #include "reports/markdown_cells.h"
 
+#include <inttypes.h>
+
 static const double k = 1e3;     /* kbit/s */
 static const double ms = 1e-3;   /* times in ms */
 static const double cent = 0.01; /* per cent */
@@ -71,6 +73,67 @@ static void write_latency(const struct reduction *reduction, FILE *out)
 
 /* --- the total ------------------------------------------------------------ */
 
+/* What ran at once with the exchange that the total is named after. */
+struct group {
+    const struct exchange_record *first;
+    size_t count;
+    bool is_one_sender, is_one_receiver;
+};
+
+static struct group group_of(const struct reduction *reduction,
+                             const struct finding *total)
+{
+    struct group group = { .is_one_sender = true, .is_one_receiver = true };
+
+    for (size_t i = 0; i < reduction->exchanges.count && !group.first; i++) {
+        const struct exchange_record *record = reduction_exchange(reduction, i);
+
+        if (record->plan_index == total->plan_index
+            && record->round == total->round
+            && strcmp(record->step, total->step) == 0)
+            group.first = record;
+    }
+    for (size_t i = 0; i < reduction->exchanges.count && group.first; i++) {
+        const struct exchange_record *record = reduction_exchange(reduction, i);
+
+        if (record->kind != group.first->kind
+            || record->round != group.first->round
+            || record->started_unix_ns != group.first->started_unix_ns)
+            continue;
+        group.count++;
+        group.is_one_sender =
+            group.is_one_sender && strcmp(record->from, group.first->from) == 0;
+        group.is_one_receiver =
+            group.is_one_receiver && strcmp(record->to, group.first->to) == 0;
+    }
+    return group;
+}
+
+/* "the 7 downloads to mill", "the download mill → quay" */
+static void write_group(const struct reduction *reduction,
+                        const struct finding *total, FILE *out)
+{
+    const struct group group = group_of(reduction, total);
+
+    if (group.count == 1) {
+        (void) fputs("the download ", out);
+        wording_escape(out, group.first->from);
+        (void) fputs(" → ", out);
+        wording_escape(out, group.first->to);
+    } else {
+        (void) fprintf(out, "the %zu downloads at once", group.count);
+        if (group.count && group.is_one_receiver) {
+            (void) fputs(" to ", out);
+            wording_escape(out, group.first->to);
+        } else if (group.count && group.is_one_sender) {
+            (void) fputs(" from ", out);
+            wording_escape(out, group.first->from);
+        }
+    }
+    if (reduction->plan->rounds > 1)
+        (void) fprintf(out, " of round %" PRIu64, total->round);
+}
+
 static void write_totals(const struct reduction *reduction, FILE *out)
 {
     struct rows table = wording_table(reduction, "goodput_total");
@@ -85,8 +148,9 @@ static void write_totals(const struct reduction *reduction, FILE *out)
         wording_expected(total, k, expected);
         (void) fputs("- On *", out);
         wording_escape(out, total->step);
-        (void) fprintf(out, "* all downloads at once carried %s kbit/s",
-                       figure);
+        (void) fputs("* ", out);
+        write_group(reduction, total, out);
+        (void) fprintf(out, " carried %s kbit/s", figure);
         if (!isnan(total->expected_low))
             (void) fprintf(out, " of the %s that the channel should share out",
                            expected);

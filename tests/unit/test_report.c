@@ -713,6 +713,77 @@ static void the_site_sheet_tells_places_and_the_way_between_them(void **state)
     free(report);
 }
 
+static size_t count_in(const char *text, const char *part)
+{
+    size_t count = 0;
+
+    for (const char *at = strstr(text, part); at; at = strstr(at + 1, part))
+        count++;
+    return count;
+}
+
+/* The same pings in two sizes, in two rounds: only the size tells them apart.
+ */
+static void pings_of_several_sizes_keep_their_rows(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan *plan = &fixture->made.plan;
+    struct plan_exchange exchanges[2] = { { .kind = &ping_kind },
+                                          { .kind = &ping_kind } };
+    static const uint64_t sizes_bytes[] = { 56, 1400 };
+
+    plan->exchanges = exchanges;
+    plan->exchange_count = COUNT_OF(exchanges);
+    for (size_t i = 0; i < 4; i++) {
+        struct ping_spec *spec = (void *) exchanges[i % 2].spec.bytes;
+        struct exchange_account prober;
+        uint64_t rtts_ns[10];
+
+        *spec = (struct ping_spec){ .count = 10,
+                                    .size_bytes = sizes_bytes[i % 2],
+                                    .wait_ns = 10 * NS_PER_S };
+        for (size_t n = 0; n < COUNT_OF(rtts_ns); n++)
+            rtts_ns[n] = (i % 2 ? 400 : 60) * NS_PER_MS;
+        made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
+        made_run_add(&fixture->made,
+                     &(struct made_exchange){ .kind = &ping_kind,
+                                              .round = 1 + i / 2,
+                                              .plan_index = i % 2,
+                                              .from = "quay",
+                                              .to = "mill",
+                                              .spec = spec,
+                                              .from_account = &prober });
+        account_clear(&prober);
+    }
+    made_run_end(&fixture->made, "complete");
+    write_report_to(fixture, fixture->folder);
+    plan->exchanges = NULL;
+    plan->exchange_count = 0;
+    char *report = read_file(fixture->folder, "report.md", NULL);
+
+    assert_in(report, "| calm | quay → mill, 56 B | 20 | 0 (0–16) |");
+    assert_in(report, "| 60.0 | 60.0 (60.0–60.0) |");
+    assert_in(report, "| calm | quay → mill, 1400 B | 20 | 0 (0–16) |");
+    assert_in(report, "| 400 | 400 (400–400) |");
+    free(report);
+}
+
+static void what_is_said_with_more_words_is_said_once(void **state)
+{
+    struct fixture *fixture = *state;
+
+    fill(&fixture->made, NULL);
+    keep_note(&fixture->made, "fault", "quay: no answer within 30 s");
+    keep_note(&fixture->made, "fault",
+              "The run ended early: quay: no answer within 30 s");
+    write_report_to(fixture, fixture->folder);
+    char *report = read_file(fixture->folder, "report.md", NULL);
+
+    assert_int_equal(count_in(report, "quay: no answer within 30 s"), 1);
+    assert_in(report, "- The run ended early: quay");
+    free(report);
+}
+
 static void a_folder_that_cannot_be_made_is_a_clear_error(void **state)
 {
     struct fixture *fixture = *state;
@@ -843,6 +914,8 @@ int main(void)
             what_is_said_with_the_run_stands_before_what_the_plan_says),
         WITH_FIXTURE(the_site_sheet_tells_places_and_the_way_between_them),
         WITH_FIXTURE(a_run_that_was_cut_off_says_so_at_the_top),
+        WITH_FIXTURE(pings_of_several_sizes_keep_their_rows),
+        WITH_FIXTURE(what_is_said_with_more_words_is_said_once),
         WITH_FIXTURE(a_folder_that_cannot_be_made_is_a_clear_error),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
