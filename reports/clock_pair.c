@@ -5,8 +5,6 @@
 
 static const size_t vertices_least = 5;
 static const double shown_times = 3; /* its error */
-/* What crystals of computers keep, unless one is broken. */
-static const double crystal_ratio = 100e-6;
 
 double four_stamps_offset_ns(const struct four_stamps *stamps)
 {
@@ -68,7 +66,8 @@ static void settle_skew(struct clock_pair *pair, const struct slope *there,
     pair->is_skew_shown = fabs(skew) > shown_times * error;
     pair->skew_ratio = pair->is_skew_shown ? skew : 0;
     pair->drift_most_ratio =
-        pair->is_skew_shown ? error : fmin(fabs(skew) + error, crystal_ratio);
+        pair->is_skew_shown ? error
+                            : fmin(fabs(skew) + error, CLOCK_CRYSTAL_RATIO);
 }
 
 void clock_pair_find(struct clock_point *there, size_t there_count,

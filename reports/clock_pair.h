@@ -21,6 +21,9 @@ double four_stamps_offset_ns(const struct four_stamps *stamps);
 /* There and back, without what the far end held it. */
 int64_t four_stamps_trip_ns(const struct four_stamps *stamps);
 
+/* What crystals of computers keep, unless one is broken. */
+#define CLOCK_CRYSTAL_RATIO 100e-6
+
 /*
  * How the clocks drift apart, and the line of the least delay each way.
  *

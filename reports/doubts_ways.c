@@ -67,8 +67,11 @@ static void weigh_figures(const struct reduction *reduction,
                           const struct exchange_record *exchange,
                           struct bypass *bypass)
 {
-    const struct finding *rtt =
+    const struct finding *echo =
         reduction_finding(reduction, exchange, "rtt_least");
+    const struct finding *rtt =
+        echo ? echo
+             : reduction_finding(reduction, exchange, "rtt_stamped_least");
     const struct finding *goodput =
         reduction_finding(reduction, exchange, "goodput_whole");
     const double least_s = least_rtt_s(reduction);
@@ -205,9 +208,9 @@ static void weigh_ttl_within(struct reduction *reduction,
         return;
     reduction_add_sentence(
         &reduction->doubts,
-        "The answers in the ping %s → %s on step %s came with a TTL of %u to "
+        "The answers in the %s %s → %s on step %s came with a TTL of %u to "
         "%u: they did not all take one way.",
-        exchange->from, exchange->to, exchange->step,
+        exchange->kind->name, exchange->from, exchange->to, exchange->step,
         (unsigned) exchange->least_ttl, (unsigned) exchange->most_ttl);
     add_sign(bypass, false, "the answers' TTL varied");
 }
@@ -263,16 +266,17 @@ void ways_weigh(struct reduction *reduction, struct contact_records *contact,
     conclude(reduction, exchange, &bypass);
 }
 
-/* --- what a ping saw holds for what ran beside it --------------------------
+/* --- what a probe saw holds for what ran beside it -------------------------
  */
 
-static bool is_suspect_ping(const struct exchange_record *exchange)
+static bool is_suspect_probe(const struct exchange_record *exchange)
 {
-    return strcmp(exchange->kind->name, ping_kind.name) == 0
+    return (strcmp(exchange->kind->name, ping_kind.name) == 0
+            || strcmp(exchange->kind->name, timing_kind.name) == 0)
            && exchange->bypass_signs;
 }
 
-/* Only echoes tell a TTL: where it was another one, the data of that round
+/* Only probes tell a TTL: where it was another one, the data of that round
  * between the same ends may have gone another way too. */
 void ways_pass_on(struct reduction *reduction)
 {
@@ -283,7 +287,7 @@ void ways_pass_on(struct reduction *reduction)
         const struct exchange_record *exchange =
             reduction_exchange(reduction, i);
 
-        if (is_suspect_ping(exchange))
+        if (is_suspect_probe(exchange))
             lookup_add(&suspects, repeats_key_beside(exchange), i);
     }
     lookup_sort(&suspects);

@@ -126,6 +126,28 @@ void one_way_find(const struct crossings *crossings, double floor_s,
     free(back);
 }
 
+void one_way_narrow(struct one_way *delays, struct range offset_ns)
+{
+    const struct range own_s = delays->ways[WAY_THERE].least_s;
+    const struct clock_line *line = &delays->pair.there;
+
+    if (!range_is_said(own_s))
+        return;
+    const struct range there_s = {
+        fmax(own_s.low, ((double) line->apart_ns - offset_ns.high) * 1e-9),
+        fmin(own_s.high, ((double) line->apart_ns - offset_ns.low) * 1e-9)
+    };
+    const struct range back_s = {
+        fmax(own_s.low, delays->least_sum_s - there_s.high),
+        fmin(own_s.high, delays->least_sum_s + delays->drift_s - there_s.low)
+    };
+
+    if (there_s.low > there_s.high || back_s.low > back_s.high)
+        return;
+    delays->ways[WAY_THERE].least_s = there_s;
+    delays->ways[WAY_BACK].least_s = back_s;
+}
+
 /* One after a pause is no point of the line, and may lie below it. */
 double one_way_above_s(const struct one_way *delays,
                        const struct crossing *crossing, enum way_of_two way)

@@ -35,6 +35,10 @@ struct one_way {
 void one_way_find(const struct crossings *crossings, double floor_s,
                   struct one_way *ret_delays);
 
+/* By what is known of the far clock minus the near one from elsewhere, at the
+ * moment of pair.there: where the two don't go together, nothing is taken. */
+void one_way_narrow(struct one_way *delays, struct range offset_ns);
+
 /* Beyond the quickest; the packet must have arrived. */
 double one_way_above_s(const struct one_way *delays,
                        const struct crossing *crossing, enum way_of_two way);

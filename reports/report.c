@@ -93,11 +93,13 @@ static int make_folders(const char *folder, struct fault *fault)
     return folder_make(path, fault);
 }
 
-/* Downloads of which nothing arrived, and pings of which none was answered. */
+/* Downloads of which nothing arrived, pings of which none was answered, and
+ * ways of stamped probes that none crossed. */
 static size_t count_nothing(const struct reduction *reduction)
 {
     struct rows whole = wording_table(reduction, "goodput_whole");
     struct rows losses = wording_table(reduction, "loss");
+    struct rows ways = wording_table(reduction, "one_way_loss");
     size_t count = 0;
 
     for (size_t i = 0; i < whole.count; i++)
@@ -105,8 +107,11 @@ static size_t count_nothing(const struct reduction *reduction)
             count++;
     for (size_t i = 0; i < losses.count; i++)
         count += ((const struct finding *) rows_at(&losses, i))->value >= 1.0;
+    for (size_t i = 0; i < ways.count; i++)
+        count += ((const struct finding *) rows_at(&ways, i))->value >= 1.0;
     rows_clear(&whole);
     rows_clear(&losses);
+    rows_clear(&ways);
     return count;
 }
 

@@ -6,6 +6,7 @@
 #include "reports/table.h"
 #include "reports/timing_doubts.h"
 #include "reports/timing_findings.h"
+#include "reports/timing_offsets.h"
 
 #include <bothends/kinds/timing.h>
 
@@ -84,6 +85,8 @@ static void reduce_crossings(struct reduction *reduction, size_t exchange,
     struct one_way delays;
 
     one_way_find(crossings, told.expected.floor_s, &delays);
+    timing_use_offset(reduction, exchange, &delays);
+    timing_keep_offset(reduction, exchange, &delays);
     timing_keep(reduction, exchange, crossings, &delays);
     timing_sum(reduction, exchange, false, &told.sum);
     timing_add_findings(&told);
@@ -196,8 +199,10 @@ const struct report_kind timing_report = {
         "is taken off by the line below all delays where both ways and both "
         "halves of the record show it. The delay one way does need one. The "
         "quickest packets there and back took a time together that no clock "
-        "is part of; neither took less than the step allows; so the quickest "
-        "of each way is known as a range, and every delay one way carries "
+        "is part of; neither took less than its airtime; so the quickest "
+        "of each way is known as a range (narrowed by what earlier probes "
+        "between the two ends left of it, plus 100 ppm of the time since), and "
+        "every delay one way carries "
         "half of it to either side of its own interval (± from the clocks). "
         "Delays one way are of all sent, a lost one being infinite (RFC "
         "7679). The round trip is without the time at the far end.",

@@ -172,6 +172,9 @@ static void add_share(struct share_sum *sum, const struct mean_error *level)
 static void take_value(void *owner, const struct value_record *value)
 {
     struct adding *adding = owner;
+
+    if (value->what == TIMING_OFFSET)
+        return;
     const enum way_of_two way = (enum way_of_two)(value->what % WAYS_OF_TWO);
     struct way_sum *sum = &adding->sum->ways[way];
 

@@ -31,6 +31,9 @@ struct timing_sum {
     struct losses unanswered;
 };
 
+/* What else is kept of it (struct value_record.what): timing_offsets.c. */
+#define TIMING_OFFSET (-1)
+
 /* From one exchange to the values that are put together. */
 void timing_keep(struct reduction *reduction, size_t exchange,
                  const struct crossings *crossings,

@@ -136,6 +136,34 @@ static void note_echoes(const struct reduction *reduction, const char *step,
     rows_clear(&losses);
 }
 
+/* --- stamped probes, where no ping ran ------------------------------------ */
+
+static void note_stamps(const struct reduction *reduction, const char *step,
+                        struct uses_figures *figures)
+{
+    struct rows medians = wording_table(reduction, "rtt_stamped_p50");
+    struct rows losses = wording_table(reduction, "rtt_stamped_loss");
+
+    for (size_t i = 0; i < medians.count && i < losses.count; i++) {
+        const struct finding *median = rows_at(&medians, i);
+        const struct finding *loss = rows_at(&losses, i);
+        const struct exchange_record *exchange =
+            reduction_exchange_of(reduction, median);
+        const struct timing_spec *spec =
+            exchange && exchange->has_spec ? (const void *) exchange->spec.bytes
+                                           : NULL;
+
+        if (!is_idle_on(median, step)
+            || (spec && spec->size_bytes > small_bytes))
+            continue;
+        figures->rtt_ns = widened_by(figures->rtt_ns, median, 1e9);
+        figures->loss_ratio = fmax(figures->loss_ratio, loss->value);
+        figures->loss_least_ratio = fmax(figures->loss_least_ratio, loss->low);
+    }
+    rows_clear(&medians);
+    rows_clear(&losses);
+}
+
 /* --- all of it ------------------------------------------------------------ */
 
 bool uses_has_rate(const struct uses_figures *figures)
@@ -156,6 +184,8 @@ void uses_measured(const struct reduction *reduction, const char *step,
         .is_half_duplex = reduction->plan->link.access != ACCESS_FULL_DUPLEX,
     };
     note_echoes(reduction, step, ret_figures);
+    if (!range_is_said(ret_figures->rtt_ns))
+        note_stamps(reduction, step, ret_figures);
     note_goodput(reduction, step, "goodput_steady", ret_figures);
     if (!uses_has_rate(ret_figures))
         note_goodput(reduction, step, "goodput_whole", ret_figures);

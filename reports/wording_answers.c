@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/timing_says.h"
 #include "reports/wording_cases.h"
 
-/* Of what came back: echoes of pings, confirmations of messages. */
+/* Of what came back or arrived: echoes of pings, stamped packets,
+ * confirmations of messages. */
 
 /* Echoes beside downloads tell of the queues, and are counted apart. */
 struct echoes {
@@ -121,6 +123,7 @@ static void say_confirmations(char *text, size_t size,
 void append_answers(char *text, size_t size, const struct reduction *reduction)
 {
     say_echoes(text, size, reduction);
+    timing_say_losses(text, size, reduction);
     say_messages(text, size, reduction);
     say_confirmations(text, size, reduction);
 }

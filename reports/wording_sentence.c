@@ -69,7 +69,8 @@ static bool is_unknown(const struct reduction *reduction,
 /* Did anything at all come back: an echo, a confirmation? */
 static bool is_any_answered(const struct reduction *reduction)
 {
-    static const char *const measures[] = { "loss", "unconfirmed" };
+    static const char *const measures[] = { "loss", "unconfirmed",
+                                            "one_way_loss" };
     bool is_any = false;
 
     for (size_t i = 0; i < COUNT_OF(measures); i++) {

@@ -28,7 +28,10 @@ static const char *const verdicts[] = { "",        "meets",     "short",
  * (s, the first probe after a pause), loss (ratio), confirmed_p50
  * confirmed_p90 confirmed_p95 (s, of all messages sent; unconfirmed =
  * infinite), unconfirmed (ratio), gain (ratio of steady
- * goodput to that of the step before it in the plan), control_share (ratio).
+ * goodput to that of the step before it in the plan), control_share (ratio);
+ * of each way by itself one_way_loss one_way_reordered one_way_duplicated
+ * (ratio), delay_variation_p50 ... one_way_least one_way_p50 ... (s), and of
+ * both rtt_stamped_loss (ratio) rtt_stamped_least rtt_stamped_p50 ... (s).
  * DEVELOPERS.md, "Results", defines each. */
 struct finding {
     int64_t run;

@@ -155,6 +155,92 @@ static void a_clock_that_jumps_takes_the_delays_away_and_no_more(void **state)
         reduced_run_says(&run->reduction.doubts, "a clock was set or stood"));
 }
 
+/* Beside a download: the replies wait behind its queue, all of them. */
+static struct made_timing loaded(void)
+{
+    struct made_timing timing = plain();
+
+    timing.back.least_ns = 2 * NS_PER_S;
+    timing.seed = 9;
+    return timing;
+}
+
+/* Alone, two seconds of queue could be on either way. */
+static void a_long_queue_alone_leaves_open_on_which_way_it_is(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing timing = loaded();
+
+    add(run, 1, &timing);
+    reduced_run_reduce(run);
+    const struct finding *there = find(run, "one_way_least", "quay");
+
+    assert_holds(there, THERE_MS * 1e-3);
+    assert_true(there->high > 1.9);
+}
+
+static const struct finding *find_second(const struct reduced_run *run,
+                                         const char *from)
+{
+    return reduced_run_find(
+        run, &(struct reduced_wanted){ "one_way_least", "calm", from, 2 });
+}
+
+static void an_earlier_timing_tells_on_which_way_a_queue_is(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing before = plain();
+    const struct made_timing timing = loaded();
+
+    add(run, 1, &before);
+    add(run, 2, &timing);
+    reduced_run_reduce(run);
+    assert_holds(find_second(run, "quay"), THERE_MS * 1e-3);
+    assert_holds(find_second(run, "mill"), 2.0);
+    assert_true(find_second(run, "quay")->high < 0.1);
+    assert_near(find_second(run, "mill")->value, 2.0, 0.03);
+}
+
+static void after_a_reboot_the_earlier_clocks_are_not_believed(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing before = plain();
+    struct made_timing timing = loaded();
+
+    timing.offset_ns = 5 * (int64_t) NS_PER_S;
+    add(run, 1, &before);
+    add(run, 2, &timing);
+    reduced_run_reduce(run);
+    assert_holds(find_second(run, "quay"), THERE_MS * 1e-3);
+    assert_holds(find_second(run, "mill"), 2.0);
+    assert_true(find_second(run, "quay")->high > 1.9);
+}
+
+/* Half a second of sleep is no contradiction, but the wall clock shows it. */
+static void after_a_sleep_the_earlier_clocks_are_not_believed(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing before = plain();
+    struct made_timing timing = loaded();
+    struct exchange_account sender, reflector;
+
+    timing.offset_ns -= (int64_t) NS_PER_S / 2;
+    add(run, 1, &before);
+    made_timing(&timing, &sender, &reflector);
+    reflector.wall_minus_monotonic_begun_ns = (int64_t) NS_PER_S / 2;
+    reflector.wall_minus_monotonic_ended_ns = (int64_t) NS_PER_S / 2;
+    reduced_run_add(run,
+                    &(struct made_exchange){ .kind = &timing_kind,
+                                             .round = 2,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = &spec },
+                    &sender, &reflector);
+    reduced_run_reduce(run);
+    assert_holds(find_second(run, "quay"), THERE_MS * 1e-3);
+    assert_true(find_second(run, "quay")->high > 1.9);
+}
+
 static void packets_too_quick_for_the_step_are_doubted(void **state)
 {
     struct reduced_run *run = *state;
@@ -377,6 +463,10 @@ int main(void)
         TEST(the_delay_one_way_is_a_range_that_holds_the_truth),
         TEST(a_drift_of_40_ppm_is_seen_and_taken_off),
         TEST(a_clock_that_jumps_takes_the_delays_away_and_no_more),
+        TEST(a_long_queue_alone_leaves_open_on_which_way_it_is),
+        TEST(an_earlier_timing_tells_on_which_way_a_queue_is),
+        TEST(after_a_reboot_the_earlier_clocks_are_not_believed),
+        TEST(after_a_sleep_the_earlier_clocks_are_not_believed),
         TEST(packets_too_quick_for_the_step_are_doubted),
         TEST(losses_of_one_way_are_not_the_others),
         TEST(copies_and_order_are_counted_each_way),
