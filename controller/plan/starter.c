@@ -283,6 +283,8 @@ static void print_sequence(FILE *out, bool is_all)
     (void) fputs(
         "sequence:\n"
         "  - ping: {from: boathouse, to: hilltop, count: 40}\n"
+        "  # - timing: {from: boathouse, to: hilltop, count: 40}  # each way "
+        "by itself\n"
         "  - download: {from: hilltop, to: boathouse, size: 300 kB}\n"
         "  - download: {from: boathouse, to: hilltop, size: 300 kB}\n"
         "  - messages: {between: [hilltop, boathouse], count: 40}\n"
