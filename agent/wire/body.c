@@ -87,26 +87,38 @@ int body_encode(const json_t *json, struct body *ret_body, struct fault *fault)
     return 0;
 }
 
+/* Twice what there is, so that little is copied on the way; and no more than
+ * shows that it is too much. */
+static size_t next_step_bytes(size_t plain_bytes)
+{
+    const size_t wanted =
+        plain_bytes > INFLATE_STEP_BYTES ? plain_bytes : INFLATE_STEP_BYTES;
+    const size_t left = BODY_BYTES_MAX + 1 - plain_bytes;
+
+    return wanted < left ? wanted : left;
+}
+
 /* Grows plain as far as BODY_BYTES_MAX: a small body may hide a huge one. */
 static int inflate_all(z_stream *stream, char **plain, size_t *plain_bytes,
                        struct fault *fault)
 {
-    int state = Z_OK;
+    int state;
 
-    while (state == Z_OK) {
-        if (*plain_bytes > BODY_BYTES_MAX)
-            return fault_set(fault, UV_E2BIG,
-                             "the body is larger than %u MiB when unpacked",
-                             BODY_BYTES_MAX >> 20);
-        char *larger = realloc(*plain, *plain_bytes + INFLATE_STEP_BYTES);
+    do {
+        const size_t more_bytes = next_step_bytes(*plain_bytes);
+        char *larger = realloc(*plain, *plain_bytes + more_bytes);
         if (!larger)
             return fault_set(fault, UV_ENOMEM, "out of memory");
         *plain = larger;
         stream->next_out = (unsigned char *) larger + *plain_bytes;
-        stream->avail_out = INFLATE_STEP_BYTES;
+        stream->avail_out = (uInt) more_bytes;
         state = inflate(stream, Z_NO_FLUSH);
-        *plain_bytes += INFLATE_STEP_BYTES - stream->avail_out;
-    }
+        *plain_bytes += more_bytes - stream->avail_out;
+        if (*plain_bytes > BODY_BYTES_MAX)
+            return fault_set(fault, UV_E2BIG,
+                             "the body is larger than %u MiB when unpacked",
+                             BODY_BYTES_MAX >> 20);
+    } while (state == Z_OK);
     if (state != Z_STREAM_END || stream->avail_in)
         return fault_set(fault, UV_EPROTO, "the body is no whole gzip stream");
     return 0;
