@@ -8,7 +8,8 @@
 #include <string.h>
 #include <uv.h>
 
-#define LINE_SIZE 1024
+#define LINE_SIZE     1024
+#define USUAL_COLUMNS 80
 
 /* Of a line's parts, two blanks behind each included. */
 #define STEP_COLUMNS 9 /* "contact" */
@@ -58,6 +59,8 @@ void display_init(struct display *display, FILE *out)
     display->is_live = true;
     display->has_colour = !no_colour || !no_colour[0];
     display->width = columns_of_terminal(descriptor);
+    if (display->width <= 0)
+        display->width = USUAL_COLUMNS; /* it does not say */
 }
 
 /* --- clean text --------------------------------------------------------- */

@@ -32,7 +32,8 @@ static const char style[] =
     "blockquote{margin:1em 0;padding:.1em 1em;border-left:4px solid #999}"
     /* On a telephone a whole chart is too small to read: it is pushed. */
     "@media screen and (max-width:600px){body{padding:.6em}"
-    "p{overflow-x:auto}img{max-width:none;width:600px}}"
+    "p{overflow-x:auto}img{max-width:none;width:600px}"
+    "td:nth-child(2){min-width:9em}}"
     "@page{margin:14mm}"
     "@media print{body{font-size:9.5pt;line-height:1.35;max-width:none;"
     "padding:0}p,ul,blockquote{margin:.5em 0}h1{font-size:17pt;margin:0}"

@@ -69,8 +69,10 @@ static void tell_what_next(const struct carry_out_wish *wish,
         if (result->is_resumable)
             tell_how_to_go_on(wish);
         else
-            (void) puts("Nothing was measured; start again when that is "
-                        "mended.");
+            (void) puts(result->end == CONDUCTOR_INTERRUPTED
+                            ? "Nothing was measured."
+                            : "Nothing was measured; start again when that is "
+                              "mended.");
         return;
     }
 }

@@ -37,10 +37,17 @@ static int export_stored(struct logbook *logbook, int64_t number,
     const int code = export_write(logbook_database(logbook), run.run, folder,
                                   &summary, &fault);
 
+    const int64_t number_found = run.run;
+
     logbook_run_clear(&run);
     if (code)
         return outcome_fault("export", &fault);
-    (void) printf("%llu samples are in %zu files in %s; accounts.csv and "
+    if (!summary.sample_count) {
+        (void) printf("Run %lld has no samples; what was noted is in %s.\n",
+                      (long long) number_found, folder);
+        return STATUS_NOT_MET;
+    }
+    (void) printf("%llu samples are in %zu files in %s;\naccounts.csv and "
                   "exchanges.csv say whose they are.\n",
                   (unsigned long long) summary.sample_count, summary.file_count,
                   folder);

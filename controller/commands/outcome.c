@@ -162,8 +162,8 @@ int outcome_report_as(const char *command, struct logbook *logbook,
         (void) printf("%s/report.html is the same as one file.\n", folder);
     if (wish->is_public)
         (void) puts("It holds no addresses, and positions only as precise as "
-                    "the plan's public.locator allows. Read what people wrote "
-                    "in notes and names yourself before you hand it out.");
+                    "the plan's\npublic.locator allows. Read what people wrote "
+                    "in notes and names yourself before\nyou hand it out.");
     return status_of(&summary);
 }
 
