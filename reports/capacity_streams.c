@@ -9,10 +9,18 @@
  * the slot, its data, shared evenly by its flows.  How many acknowledgements
  * there are depends on the data of the others, and the length of the cycle on
  * both: worked out by going round until it stands still.
+ *
+ * A window goes round in a cycle, and in the time that what fills it waits in
+ * the queues of both ends: acknowledgements stand behind the other way's data,
+ * so that of windows of one size only one way need be full (L. Zhang,
+ * S. Shenker, D. D. Clark, "Observations on the dynamics of a congestion
+ * control algorithm: the effects of two-way traffic", SIGCOMM 1991).  A window
+ * that is open grows until its own turn is full.
  */
 #define ENDS_MAX    PLAN_ENDS_MAX
 #define STREAMS_MAX PLAN_GROUP_MAX
 #define ROUNDS      200
+#define HALVINGS    60
 
 static const double still_ratio = 1e-13;
 static const double for_ever_s = 1e9;
@@ -29,6 +37,7 @@ struct turn {
     double data_bytes; /* of IP, without them */
     double air_bytes;  /* with frames */
     double duration_s;
+    double queue_s; /* what arrives waits so long for a turn with room */
     bool has_data, is_full;
 };
 
@@ -103,10 +112,46 @@ static double wanted_bytes(struct rings *rings, size_t index)
         const double mtu_bytes = rings->flow.mtu_bytes;
         const double segments =
             larger(1, floor(channel->window_bytes / mtu_bytes));
+        const double cycle_s = ring_of(rings, stream->from)->cycle_s;
+        const double queues_s = rings->turns[stream->from].queue_s
+                                + rings->turns[stream->to].queue_s;
 
-        bytes = smaller(bytes, segments * mtu_bytes);
+        bytes = smaller(bytes,
+                        segments * mtu_bytes * cycle_s / (cycle_s + queues_s));
     }
     return smaller(bytes, rings->caps[index]);
+}
+
+static double wanted_from(struct rings *rings, size_t end)
+{
+    double bytes = 0;
+
+    for (size_t i = 0; i < rings->stream_count; i++) {
+        if (rings->streams[i].from == end)
+            bytes += wanted_bytes(rings, i);
+    }
+    return bytes;
+}
+
+/* Windows that want more than a turn has room for stand in its queue, as long
+ * as they must to want no more than that. */
+static void fill_queue(struct rings *rings, size_t end, double room)
+{
+    double *queue_s = &rings->turns[end].queue_s;
+    double least_s = 0;
+    double most_s = for_ever_s;
+
+    *queue_s = 0;
+    if (isinf(rings->channel->window_bytes) || wanted_from(rings, end) <= room)
+        return;
+    for (int i = 0; i < HALVINGS; i++) {
+        *queue_s = (least_s + most_s) / 2;
+        if (wanted_from(rings, end) > room)
+            least_s = *queue_s;
+        else
+            most_s = *queue_s;
+    }
+    *queue_s = least_s;
 }
 
 static void share_turn(struct rings *rings, size_t end)
@@ -120,6 +165,7 @@ static void share_turn(struct rings *rings, size_t end)
         larger(0, rings->burst.data_bytes
                       - turn->acks_count * rings->flow.header_bytes);
 
+    fill_queue(rings, end, room);
     for (size_t i = 0; i < rings->stream_count; i++) {
         if (rings->streams[i].from != end)
             continue;

@@ -7,6 +7,9 @@
  * WINDOWS: congestion windows of the sender, in bytes, "6000,9000"; 0: open.
  * The likely value is the mean over them.  FRAME_LOSS: of frames that the
  * radios repeat; SEEN_LOSS: of segments, lost to TCP.
+ *   capacity_cells PLAN
+ * Of the ping that the plan's first group is: least, mean and spread of its
+ * round trips, in ms.
  */
 #include "controller/plan/reader.h"
 #include "reports/capacity.h"
@@ -104,6 +107,35 @@ static int print_cell(const struct plan *plan,
     return EXIT_SUCCESS;
 }
 
+static int print_trip(const struct plan *plan)
+{
+    const struct plan_exchange *ping = &plan->exchanges[plan->groups[0].first];
+    struct round_trip trip;
+
+    if (strcmp(ping->kind->name, "ping") != 0) {
+        (void) fputs("capacity_cells: the first group is no ping\n", stderr);
+        return EXIT_FAILURE;
+    }
+    capacity_round_trip(plan, &plan->steps[0], NULL, (size_t) ping->from_end,
+                        (size_t) ping->to_end, &trip);
+    (void) printf("%.3f %.3f %.3f\n", trip.likely_least_ns / 1e6,
+                  trip.likely_mean_ns / 1e6, trip.spread_ns.high / 1e6);
+    return EXIT_SUCCESS;
+}
+
+static int print_downloads(const struct plan *plan, char **arguments)
+{
+    const double seen_ratio = strtod(arguments[2], NULL);
+    const struct situation situation = {
+        .has_timestamps = SAID_YES,
+        .has_framing = SAID_NO,
+        .frame_loss_ratio = strtod(arguments[1], NULL),
+        .loss_ratio = { seen_ratio, seen_ratio },
+    };
+
+    return print_cell(plan, &situation, arguments[0]);
+}
+
 int main(int argc, char **argv)
 {
     struct plan plan;
@@ -111,9 +143,9 @@ int main(int argc, char **argv)
     struct plan_mistakes mistakes = { 0 };
     struct fault fault;
 
-    if (argc != 5) {
-        (void) fputs("usage: capacity_cells PLAN WINDOWS FRAME_LOSS "
-                     "SEEN_LOSS\n",
+    if (argc != 2 && argc != 5) {
+        (void) fputs("usage: capacity_cells PLAN [WINDOWS FRAME_LOSS "
+                     "SEEN_LOSS]\n",
                      stderr);
         return EXIT_FAILURE;
     }
@@ -122,14 +154,8 @@ int main(int argc, char **argv)
         plan_mistakes_clear(&mistakes);
         return EXIT_FAILURE;
     }
-    const double seen_ratio = strtod(argv[4], NULL);
-    const struct situation situation = {
-        .has_timestamps = SAID_YES,
-        .has_framing = SAID_NO,
-        .frame_loss_ratio = strtod(argv[3], NULL),
-        .loss_ratio = { seen_ratio, seen_ratio },
-    };
-    const int status = print_cell(&plan, &situation, argv[2]);
+    const int status =
+        argc == 2 ? print_trip(&plan) : print_downloads(&plan, argv + 2);
 
     free(text);
     plan_clear(&plan);

@@ -295,6 +295,43 @@ static void both_ways_of_full_duplex_do_not_share(void **state)
     assert_near(shares[0].likely_bps, shares[1].likely_bps, 1e-6, "alike");
 }
 
+/*
+ * Two stations send to the hub and get from it, by fixed slots that carry 1689
+ * bytes each, every 2 s.  The hub's slot has two flows, so a window takes as
+ * long as two of its size to pass the hub's queue; a station's acknowledgements
+ * come through that queue.  So all four flows get the same, although each
+ * station's slot has room for twice as much: x bytes a cycle, of which
+ *   2 x + 2 (x / 1500) 52 = 1689,  x = 816.2
+ */
+static void acknowledgements_wait_behind_the_other_way_s_data(void **state)
+{
+    static const struct capacity_demand demands[] = {
+        { .from = 0, .to = 1, .traffic = TRAFFIC_TCP },
+        { .from = 0, .to = 2, .traffic = TRAFFIC_TCP },
+        { .from = 1, .to = 0, .traffic = TRAFFIC_TCP },
+        { .from = 2, .to = 0, .traffic = TRAFFIC_TCP },
+    };
+    const struct plan plan = plan_with(ACCESS_SCHEDULED, SLOTS_FIXED);
+    const struct plan_step step = step_of(80e3);
+    struct situation situation = { .window_bytes = 60000,
+                                   .has_framing = SAID_NO };
+    struct capacity_share shares[4];
+    struct capacity_share open[4];
+
+    (void) state;
+    capacity_shares(&plan, &step, &situation, demands, 4, shares);
+    for (size_t i = 0; i < 4; i++)
+        assert_near(shares[i].likely_bps, 816.2 * 8 / 2 * 1448 / 1500, 1e-3,
+                    "of a window of one size");
+    situation.window_bytes = 0;
+    capacity_shares(&plan, &step, &situation, demands, 4, open);
+    for (size_t i = 0; i < 2; i++) {
+        assert_near(open[i].likely_bps / shares[i].likely_bps, 1, 0.05, "hub");
+        assert_near(open[2 + i].likely_bps / shares[i].likely_bps, 2, 0.05,
+                    "a station whose window may grow");
+    }
+}
+
 static void a_small_window_binds_and_says_so(void **state)
 {
     struct plan plan = plan_with(ACCESS_SCHEDULED, SLOTS_ADAPTIVE);
@@ -448,6 +485,7 @@ int main(void)
         cmocka_unit_test(a_small_window_binds_with_contention_too),
         cmocka_unit_test(who_wants_little_gets_it),
         cmocka_unit_test(both_ways_of_full_duplex_do_not_share),
+        cmocka_unit_test(acknowledgements_wait_behind_the_other_way_s_data),
         cmocka_unit_test(a_small_window_binds_and_says_so),
         cmocka_unit_test(
             losses_that_tcp_sees_give_a_wide_range_with_the_reason),
