@@ -21,6 +21,16 @@ static const struct {
 };
 /* clang-format on */
 
+/* Of an estimate the high end is less than twice the low one. */
+static const double vague_ratio = 5;
+
+bool preview_is_vague(const struct preview *preview, size_t step)
+{
+    const struct range bps = preview->steps[step].expectation.goodput_bps;
+
+    return bps.high > vague_ratio * bps.low;
+}
+
 /* --- rates --------------------------------------------------------------- */
 
 static double fastest_bps(const struct preview *preview)
@@ -104,9 +114,12 @@ static void print_row(FILE *out, const struct preview *preview, size_t index,
     char acks[CELL_SIZE] = "-";
 
     (void) fprintf(out, "%-*s", width, preview->plan->steps[index].name);
+    const bool is_vague = preview_is_vague(preview, index);
+
     for (int layer = 0; layer < LAYER_FILE; layer++)
         preview_print_rate(out, preview,
-                           isnan(way->likely_bps[layer])
+                           is_vague ? (double) NAN
+                           : isnan(way->likely_bps[layer])
                                ? range_middle(way->layers_bps[layer])
                                : way->likely_bps[layer],
                            head_width(layer));
@@ -114,7 +127,8 @@ static void print_row(FILE *out, const struct preview *preview, size_t index,
     if (expectation->acks.likely_segments > 0)
         (void) snprintf(acks, sizeof(acks), "%.1f",
                         expectation->acks.likely_segments);
-    (void) fprintf(out, " %7s  %s\n", acks, terms[way->binds].word);
+    (void) fprintf(out, " %7s  %s\n", acks,
+                   terms[is_vague ? TERM_UNKNOWN : way->binds].word);
 }
 
 /* "steady, brisk" or, of several, "all steps". */
@@ -169,7 +183,7 @@ static const char *term_of(const struct preview *preview, size_t step)
         terms[preview->steps[step].expectation.ways[WAY_TO_STATION].binds]
             .means;
 
-    return means ? means : "";
+    return means && !preview_is_vague(preview, step) ? means : "";
 }
 
 static const char *term_up(const struct preview *preview, size_t step)
@@ -177,8 +191,10 @@ static const char *term_up(const struct preview *preview, size_t step)
     const struct carried *ways = preview->steps[step].expectation.ways;
     const char *means = terms[ways[WAY_TO_HUB].binds].means;
 
-    return means && ways[WAY_TO_HUB].binds != ways[WAY_TO_STATION].binds ? means
-                                                                         : "";
+    return means && !preview_is_vague(preview, step)
+                   && ways[WAY_TO_HUB].binds != ways[WAY_TO_STATION].binds
+               ? means
+               : "";
 }
 
 static bool differs_upwards(const struct preview *preview)

@@ -32,6 +32,9 @@ void preview_print_reasons(
     FILE *out, const struct preview *preview, const char *before,
     const char *(*reason_of)(const struct preview *preview, size_t step));
 
+/* Is what the step carries said so loosely that nothing follows from it? */
+bool preview_is_vague(const struct preview *preview, size_t step);
+
 /* The unit that all rates are printed in, and one of them. */
 const char *preview_rate_unit(const struct preview *preview);
 void preview_print_rate(FILE *out, const struct preview *preview, double bps,

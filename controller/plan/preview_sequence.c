@@ -62,12 +62,14 @@ void preview_choose_columns(const struct preview *preview, size_t most,
 }
 
 /* Beside the way and what the plan says of the exchange. */
-#define LEFT_WIDTH 15
+#define LEFT_WIDTH  16
+#define SPEC_INDENT 14
 
 /* Which steps get a column of durations, and how wide the others are. */
 struct columns {
     struct step_columns steps;
     int way_width, spec_width;
+    bool is_spec_below; /* there is no room for it beside the durations */
 };
 
 /* "count 40, gap 2 s": what the plan says beyond the presets. */
@@ -93,6 +95,7 @@ static void describe_spec(const struct plan_exchange *exchange, char *text,
 
 static void measure_columns(const struct plan *plan, struct columns *columns)
 {
+    const size_t durations = plan->step_count < 2 ? plan->step_count : 2;
     size_t way_width = 0, spec_width = 0;
 
     for (size_t i = 0; i < plan->exchange_count; i++) {
@@ -105,6 +108,11 @@ static void measure_columns(const struct plan *plan, struct columns *columns)
     }
     columns->way_width = (int) way_width;
     columns->spec_width = (int) spec_width;
+    columns->is_spec_below =
+        LEFT_WIDTH + way_width + spec_width + durations * (DURATION_COLUMN + 1)
+        > LINE_WIDTH;
+    if (columns->is_spec_below)
+        columns->spec_width = 0;
 }
 
 /* What stands left of the durations. */
@@ -125,7 +133,8 @@ static void print_exchange(FILE *out, const struct preview *preview,
 
     plan_exchange_way(exchange, way, sizeof(way));
     describe_spec(exchange, spec, sizeof(spec));
-    print_left(out, columns, mark, exchange->kind->name, way, spec);
+    print_left(out, columns, mark, exchange->kind->name, way,
+               columns->is_spec_below ? "" : spec);
     for (size_t i = 0; i < columns->steps.count; i++) {
         char duration[CELL_SIZE];
 
@@ -135,6 +144,10 @@ static void print_exchange(FILE *out, const struct preview *preview,
         (void) fprintf(out, " %*s", DURATION_COLUMN, duration);
     }
     (void) fputs("\n", out);
+    if (columns->is_spec_below && spec[0]) {
+        (void) fprintf(out, "%*s", SPEC_INDENT, "");
+        options_print_wrapped(out, SPEC_INDENT, spec);
+    }
 }
 
 /* Do both do the same, other ends apart? */

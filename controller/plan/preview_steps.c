@@ -58,19 +58,25 @@ static void print_megabyte(FILE *out, double bps)
     (void) fprintf(out, " %10s", text);
 }
 
+static double rate_of(const struct preview *preview, size_t step, int way)
+{
+    return preview_is_vague(preview, step)
+               ? (double) NAN
+               : preview_goodput_bps(preview, step, way);
+}
+
 static void print_step(FILE *out, const struct preview *preview, size_t index,
                        int width)
 {
     const struct preview_step *step = &preview->steps[index];
-    const double down_bps = preview_goodput_bps(preview, index, WAY_TO_STATION);
+    const double down_bps = rate_of(preview, index, WAY_TO_STATION);
     char text[CELL_SIZE];
 
     (void) fprintf(out, "%-*s", width, preview->plan->steps[index].name);
     quantity_show(UNIT_HERTZ, step->bandwidth.hz, text, sizeof(text));
     (void) fprintf(out, "%c%8s", step->is_over_limit ? '*' : ' ', text);
     preview_print_rate(out, preview, down_bps, 6);
-    preview_print_rate(out, preview,
-                       preview_goodput_bps(preview, index, WAY_TO_HUB), 6);
+    preview_print_rate(out, preview, rate_of(preview, index, WAY_TO_HUB), 6);
     print_megabyte(out, down_bps);
     print_time(out, step->text_ns, 7);
     print_time(out, step->expectation.least_rtt_ns, 7);
@@ -113,6 +119,15 @@ static void print_glance(FILE *out, const struct preview *preview, int width)
 }
 
 /* --- notes ---------------------------------------------------------------- */
+
+static const char *vague_of(const struct preview *preview, size_t step)
+{
+    return preview_is_vague(preview, step)
+               ? "what it carries is said too loosely to work anything out; "
+                 "put "
+                 "the data sheet's figure in"
+               : "";
+}
 
 static const char *why_of(const struct preview *preview, size_t step)
 {
@@ -168,6 +183,7 @@ static void print_notes(FILE *out, const struct preview *preview)
     const struct plan *plan = preview->plan;
     char missing[512], text[600];
 
+    preview_print_reasons(out, preview, "", vague_of);
     preview_print_reasons(out, preview, "", why_of);
     preview_print_reasons(out, preview, "bandwidth estimated: ", estimate_of);
     print_designators(out, preview);
@@ -192,9 +208,8 @@ static void print_gain(FILE *out, const struct preview *preview, size_t upper,
 {
     const struct preview_step *below = &preview->steps[upper - 1];
     const struct preview_step *above = &preview->steps[upper];
-    const double goodputs =
-        preview_goodput_bps(preview, upper, WAY_TO_STATION)
-        / preview_goodput_bps(preview, upper - 1, WAY_TO_STATION);
+    const double goodputs = rate_of(preview, upper, WAY_TO_STATION)
+                            / rate_of(preview, upper - 1, WAY_TO_STATION);
     const double bandwidths = above->bandwidth.hz / below->bandwidth.hz;
     const double loss_db = below->margin_db.high - above->margin_db.high;
 
@@ -208,7 +223,7 @@ static void print_gain(FILE *out, const struct preview *preview, size_t upper,
     if (bandwidths > 0)
         (void) fprintf(out, " for %.1f x the bandwidth", bandwidths);
     if (!isnan(loss_db))
-        (void) fprintf(out, " and %.0f dB %s margin", fabs(loss_db),
+        (void) fprintf(out, ", %.0f dB %s margin", fabs(loss_db),
                        loss_db < 0 ? "more" : "less");
     (void) fputs("\n", out);
 }
@@ -227,6 +242,8 @@ static void print_uses(FILE *out, const struct preview *preview, int width)
         char text[512];
 
         uses_sentence(preview->steps[step].uses, text, sizeof(text));
+        if (preview_is_vague(preview, step))
+            text[0] = '\0';
         (void) fprintf(out, "  %-*s  ", width, preview->plan->steps[step].name);
         options_print_wrapped(out, width + 4, text[0] ? text : "Not known.");
     }

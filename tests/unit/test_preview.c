@@ -246,6 +246,61 @@ static struct fixture *look_at_many(void)
     return fixture;
 }
 
+static struct fixture *look_at(const char *text)
+{
+    struct fixture *fixture = calloc(1, sizeof(*fixture));
+    struct plan_mistakes mistakes;
+
+    assert_non_null(fixture);
+    assert_int_equal(
+        plan_read_text(text, strlen(text), &fixture->plan, &mistakes), 0);
+    preview_make(&fixture->plan, &fixture->preview);
+    return fixture;
+}
+
+static void what_is_said_too_loosely_has_nothing_worked_out(void **state)
+{
+    struct fixture *fixture =
+        look_at("plan: The way\n"
+                "steps:\n  - {name: as-it-is, usable_rate: 1.2..1000 kbit/s}\n"
+                "ends:\n"
+                "  near: {role: station, call: Q1NEA, address: 192.0.2.1}\n"
+                "  far: {role: hub, agent: no, address: 192.0.2.2}\n"
+                "controller_at: near\n"
+                "sequence:\n  - ping: {from: near, to: far, count: 5}\n");
+    char *text = print(&fixture->preview, preview_print);
+
+    (void) state;
+    assert_non_null(strstr(text, "as-it-is        -      -      -          -"));
+    assert_non_null(strstr(text, "is said too loosely to work anything out"));
+    assert_non_null(strstr(text, "  as-it-is  Not known.\n"));
+    assert_null(strstr(text, "e-mail"));
+    free(text);
+    fixture_free(fixture);
+}
+
+static void what_has_no_room_beside_stands_below(void **state)
+{
+    struct fixture *fixture = look_at(
+        "plan: The way\n"
+        "steps:\n  - {name: walk, usable_rate: 20 kbit/s}\n"
+        "  - {name: trot, usable_rate: 50 kbit/s}\n"
+        "ends:\n"
+        "  lighthouse: {role: station, call: Q1LHS, address: 192.0.2.1}\n"
+        "  boathouse: {role: hub, call: Q0BOA, address: 192.0.2.2}\n"
+        "controller_at: lighthouse\n"
+        "sequence:\n  - ping: {from: lighthouse, to: boathouse, count: 5, "
+        "gap: about 300 ms, size: 200 B}\n");
+    char *text = print(&fixture->preview, preview_print);
+
+    (void) state;
+    assert_fits(text, 80);
+    assert_non_null(strstr(text, "\n              count 5, gap about 300 ms, "
+                                 "size 200 B\n"));
+    free(text);
+    fixture_free(fixture);
+}
+
 static void many_steps_and_ends_are_told_in_few_words(void **state)
 {
     struct fixture *fixture = look_at_many();
@@ -430,6 +485,8 @@ int main(void)
         cmocka_unit_test(the_screen_says_that_nothing_is_sent_and_what_to_mind),
         cmocka_unit_test(a_bench_test_is_told_what_to_put_between),
         cmocka_unit_test(the_tables_fit_on_eighty_columns),
+        cmocka_unit_test(what_is_said_too_loosely_has_nothing_worked_out),
+        cmocka_unit_test(what_has_no_room_beside_stands_below),
         cmocka_unit_test(many_steps_and_ends_are_told_in_few_words),
         cmocka_unit_test(downloads_at_once_share_the_air),
         cmocka_unit_test(what_holds_a_download_back_is_said),
