@@ -8,6 +8,7 @@
 #include <string.h>
 
 #define EXPLAIN_COLUMN 38 /* where the explanations begin */
+#define LINE_COLUMNS   96
 
 /* How much of a plan a key is. */
 enum weight {
@@ -124,21 +125,44 @@ static void suggest_value(const struct field *field, char *text, size_t size)
                         such + 9);
 }
 
+/* From that column on, in as many lines as it takes; behind a key that is a
+ * comment in one: whoever takes the '#' away takes it from each line. */
+static void explain(FILE *out, int used, bool is_comment, const char *text)
+{
+    int column = used < EXPLAIN_COLUMN ? EXPLAIN_COLUMN : used + 1;
+
+    (void) fprintf(out, "%*s#", column - used, "");
+    column++;
+    while (*text) {
+        const int length = (int) strcspn(text, " ");
+
+        if (!is_comment && column + 1 + length > LINE_COLUMNS) {
+            (void) fprintf(out, "\n%*s#", EXPLAIN_COLUMN, "");
+            column = EXPLAIN_COLUMN + 1;
+        }
+        (void) fprintf(out, " %.*s", length, text);
+        column += 1 + length;
+        text += length;
+        text += strspn(text, " ");
+    }
+    (void) fputc('\n', out);
+}
+
 static void print_line(FILE *out, int indent, const char *key,
                        const char *value, bool is_comment,
                        const struct field *field)
 {
-    char choices[160] = "";
+    char choices[160] = "", text[640];
     const int used = fprintf(out, "%*s%s%s: %s", indent, "",
                              is_comment ? "# " : "", key, value);
 
     if (field->shape == FIELD_CHOICE)
         text_join(field->choices, choices, sizeof(choices));
     const bool is_list = choices[0] && strcmp(choices, field->help) != 0;
-    (void) fprintf(out, "%*s# %s%s%s%s\n",
-                   used < EXPLAIN_COLUMN ? EXPLAIN_COLUMN - used : 1, "",
-                   field->help, is_list ? " (" : "", is_list ? choices : "",
-                   is_list ? ")" : "");
+    (void) snprintf(text, sizeof(text), "%s%s%s%s", field->help,
+                    is_list ? " (" : "", is_list ? choices : "",
+                    is_list ? ")" : "");
+    explain(out, used, is_comment, text);
 }
 
 /* "frame:" above the first key of a mapping in the mapping. */
@@ -236,7 +260,8 @@ static void print_steps(FILE *out, bool is_all)
                  out);
     print_fields(&printing, 4, step_fields, COUNT_OF(step_fields));
     (void) fputs("  - {name: brisk, symbol_rate: 80 kBd, levels: 2, "
-                 "code_rate: 3/4, deviation: 20 kHz, sensitivity: -105 dBm}\n"
+                 "code_rate: 3/4,\n     deviation: 20 kHz, sensitivity: -105 "
+                 "dBm}\n"
                  "  # - {name: brisk, usable_rate: 50 kbit/s, "
                  "usable_rate_is: one way, bandwidth: 120 kHz}\n",
                  out);

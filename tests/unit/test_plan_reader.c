@@ -220,7 +220,7 @@ static void read_starter(bool is_all)
     (void) fclose(out);
     for (const char *line = text; *line; line += strcspn(line, "\n") + 1)
         line_count++;
-    assert_true(is_all ? line_count > 150 : line_count < 90);
+    assert_true(is_all ? line_count > 150 : line_count < 95);
     if (plan_read_text(text, bytes, &plan, &mistakes) != 0)
         plan_mistakes_print(stderr, "draft", &mistakes);
     assert_int_equal(mistakes.count, 0);
@@ -348,6 +348,15 @@ its_rungs_are_right_when_the_comment_marks_are_taken_away(void **state)
     free(text);
 }
 
+/* Explanations in several lines are put into one. */
+static void unfold(char *text)
+{
+    static const char fold[] = "\n                                      #";
+
+    for (char *at = strstr(text, fold); at; at = strstr(at, fold))
+        memmove(at, at + strlen(fold), strlen(at + strlen(fold)) + 1);
+}
+
 static void assert_explains(const char *text, const struct field *fields,
                             size_t field_count)
 {
@@ -409,6 +418,7 @@ static void the_starter_plan_explains_every_key(void **state)
     assert_non_null(out);
     starter_print(out, true);
     (void) fclose(out);
+    unfold(text);
     assert_explains(text, plan_fields, COUNT_OF(plan_fields));
     assert_explains(text, link_fields, COUNT_OF(link_fields));
     assert_explains(text, step_fields, COUNT_OF(step_fields));
