@@ -44,6 +44,53 @@ double chart_curve_most(const struct curve *curve, bool is_x)
     return most;
 }
 
+/* Whose packets a curve shows. */
+static const char *sender_of(const struct reduction *reduction,
+                             const struct curve *curve, bool is_receiver)
+{
+    const struct exchange_record *exchange =
+        reduction_exchange(reduction, curve->exchange);
+
+    return curve->is_from_second == is_receiver ? exchange->from : exchange->to;
+}
+
+static bool is_alike(const struct reduction *reduction, const struct curve *a,
+                     const struct curve *b)
+{
+    const struct exchange_record *of_a =
+        reduction_exchange(reduction, a->exchange);
+    const struct exchange_record *of_b =
+        reduction_exchange(reduction, b->exchange);
+
+    return a->form == b->form && a->is_all_rounds == b->is_all_rounds
+           && of_a->kind == of_b->kind && strcmp(of_a->step, of_b->step) == 0
+           && strcmp(of_a->condition, of_b->condition) == 0
+           && strcmp(sender_of(reduction, a, false),
+                     sender_of(reduction, b, false))
+                  == 0
+           && strcmp(sender_of(reduction, a, true),
+                     sender_of(reduction, b, true))
+                  == 0;
+}
+
+/* Over all rounds the replies of one timing and the probes of another may have
+ * the same names: so many such curves stand before this one. */
+static size_t number_among_alike(const struct reduction *reduction,
+                                 const struct curve *curve)
+{
+    size_t number = 0;
+
+    for (size_t i = 0; curve->is_all_rounds && i < reduction->curves.count;
+         i++) {
+        const struct curve *other = rows_at(&reduction->curves, i);
+
+        if (other == curve)
+            return number;
+        number += is_alike(reduction, other, curve);
+    }
+    return 0;
+}
+
 const struct finding *chart_finding(const struct reduction *reduction,
                                     const struct curve *curve,
                                     const char *measure)
@@ -51,17 +98,18 @@ const struct finding *chart_finding(const struct reduction *reduction,
     const struct exchange_record *exchange =
         reduction_exchange(reduction, curve->exchange);
     const char *id = curve->is_all_rounds ? "" : exchange->id;
-    const char *from = curve->is_from_second ? exchange->to : exchange->from;
-    const char *to = curve->is_from_second ? exchange->from : exchange->to;
+    size_t number = number_among_alike(reduction, curve);
 
     for (size_t i = 0; i < reduction->findings.count; i++) {
         const struct finding *finding = rows_at(&reduction->findings, i);
 
         if (strcmp(finding->measure, measure) == 0
             && strcmp(finding->exchange, id) == 0
-            && strcmp(finding->from, from) == 0 && strcmp(finding->to, to) == 0
+            && strcmp(finding->from, sender_of(reduction, curve, false)) == 0
+            && strcmp(finding->to, sender_of(reduction, curve, true)) == 0
             && strcmp(finding->step, exchange->step) == 0
-            && strcmp(finding->condition, exchange->condition) == 0)
+            && strcmp(finding->condition, exchange->condition) == 0
+            && number-- == 0)
             return finding;
     }
     return NULL;

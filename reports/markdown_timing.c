@@ -104,7 +104,8 @@ static void write_headings(const struct figure_table *table, FILE *out)
     (void) fputc('\n', out);
 }
 
-static void write_row(const struct figure_table *table, size_t row, FILE *out)
+static void write_row(const struct figure_table *table, size_t row,
+                      bool is_reply, FILE *out)
 {
     const struct finding *about = rows_at(table->rows, row);
     const struct finding *expected =
@@ -113,6 +114,8 @@ static void write_row(const struct figure_table *table, size_t row, FILE *out)
     char text[FIGURE_SIZE] = "–";
 
     markdown_cell_names(table->reduction, about, out);
+    if (is_reply)
+        (void) fputs(" (replies)", out);
     if (table->counted)
         (void) fprintf(out, " | %" PRIu64, about->samples_count);
     if (expected)
@@ -132,12 +135,18 @@ static void write_row(const struct figure_table *table, size_t row, FILE *out)
 static void write_table(struct figure_table *table, const char *before,
                         FILE *out)
 {
+    bool is_reply = false;
+
     if (!choose_columns(table))
         return;
     (void) fprintf(out, "%s\n\n", before);
     write_headings(table, out);
-    for (size_t i = 0; i < table->rows->count; i++)
-        write_row(table, i, out);
+    for (size_t i = 0; i < table->rows->count; i++) {
+        is_reply = i > 0 && !is_reply
+                   && timing_is_other_way(rows_at(table->rows, i - 1),
+                                          rows_at(table->rows, i));
+        write_row(table, i, is_reply, out);
+    }
     (void) fputc('\n', out);
 }
 

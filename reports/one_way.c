@@ -126,6 +126,13 @@ void one_way_find(const struct crossings *crossings, double floor_s,
     free(back);
 }
 
+void one_way_forget(struct one_way *delays)
+{
+    delays->has_moved = true;
+    for (int way = 0; way < WAYS_OF_TWO; way++)
+        delays->ways[way].least_s = range_unsaid();
+}
+
 void one_way_narrow(struct one_way *delays, struct range offset_ns)
 {
     const struct range own_s = delays->ways[WAY_THERE].least_s;

@@ -27,13 +27,17 @@ struct one_way {
     double span_s;      /* how long the record is */
     double drift_s;     /* what the clocks may do over it, uncorrected */
     bool is_quick;  /* the quickest came back sooner than the floor allows */
-    bool has_moved; /* a clock was set or stopped meanwhile: of the ways
-                       nothing is known */
+    bool has_slept; /* a clock stood still, as its end says */
+    bool has_moved; /* that, or it must have been: of each way nothing is
+                       known */
 };
 
 /* floor_s: less than that neither way can take; 0: not known. */
 void one_way_find(const struct crossings *crossings, double floor_s,
                   struct one_way *ret_delays);
+
+/* Nothing is known of each way: a clock moved. */
+void one_way_forget(struct one_way *delays);
 
 /* By what is known of the far clock minus the near one from elsewhere, at the
  * moment of pair.there: where the two don't go together, nothing is taken. */

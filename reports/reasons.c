@@ -58,6 +58,16 @@ static struct planned planned_probes(const struct exchange_record *exchange)
                              (double) outcome->sent_count, "probes" };
 }
 
+static struct planned planned_stamps(const struct exchange_record *exchange)
+{
+    const struct timing_spec *spec = (const void *) exchange->spec.bytes;
+    const struct timing_outcome *outcome =
+        (const void *) exchange->from_account.account.outcome.bytes;
+
+    return (struct planned){ spec->within_ratio > 0 ? 0 : (double) spec->count,
+                             (double) outcome->sent_count, "probes" };
+}
+
 static struct planned planned_bytes(const struct exchange_record *exchange)
 {
     const struct download_spec *spec = (const void *) exchange->spec.bytes;
@@ -93,6 +103,8 @@ bool reasons_has_fewer(const struct exchange_record *exchange,
         return false;
     if (strcmp(kind, ping_kind.name) == 0 && exchange->from_account.is_there)
         *ret_planned = planned_probes(exchange);
+    if (strcmp(kind, timing_kind.name) == 0 && exchange->from_account.is_there)
+        *ret_planned = planned_stamps(exchange);
     if (strcmp(kind, download_kind.name) == 0 && exchange->to_account.is_there)
         *ret_planned = planned_bytes(exchange);
     if (strcmp(kind, messages_kind.name) == 0

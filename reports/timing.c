@@ -85,6 +85,10 @@ static void reduce_crossings(struct reduction *reduction, size_t exchange,
     struct one_way delays;
 
     one_way_find(crossings, told.expected.floor_s, &delays);
+    delays.has_slept = record->from_account.account.suspended_ns
+                       || record->to_account.account.suspended_ns;
+    if (delays.has_slept)
+        one_way_forget(&delays);
     timing_use_offset(reduction, exchange, &delays);
     timing_keep_offset(reduction, exchange, &delays);
     timing_keep(reduction, exchange, crossings, &delays);

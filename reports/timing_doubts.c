@@ -50,7 +50,13 @@ static void doubt_clocks(struct reduction *reduction,
                          const struct exchange_record *exchange,
                          const struct one_way *delays)
 {
-    if (delays->has_moved)
+    if (delays->has_slept)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "A computer slept during the timing %s → %s on step %s, and its "
+            "clock stood still: nothing is said of the delay of each way.",
+            exchange->from, exchange->to, exchange->step);
+    else if (delays->has_moved)
         reduction_add_sentence(
             &reduction->doubts,
             "In the timing %s → %s on step %s the quickest packets would have "

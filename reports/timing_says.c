@@ -15,12 +15,15 @@ struct both {
     size_t there_row, back_row;
 };
 
-static bool is_other_way(const struct finding *a, const struct finding *b)
+bool timing_is_other_way(const struct finding *there,
+                         const struct finding *back)
 {
-    return a->round == b->round && strcmp(a->exchange, b->exchange) == 0
-           && strcmp(a->step, b->step) == 0
-           && strcmp(a->condition, b->condition) == 0
-           && strcmp(a->from, b->to) == 0 && strcmp(a->to, b->from) == 0;
+    return there->round == back->round
+           && strcmp(there->exchange, back->exchange) == 0
+           && strcmp(there->step, back->step) == 0
+           && strcmp(there->condition, back->condition) == 0
+           && strcmp(there->from, back->to) == 0
+           && strcmp(there->to, back->from) == 0;
 }
 
 /* The way back stands behind the way there. */
@@ -29,7 +32,7 @@ static struct both both_at(const struct rows *ways, size_t row)
     struct both both = { .there = rows_at(ways, row), .there_row = row };
 
     if (row + 1 < ways->count
-        && is_other_way(both.there, rows_at(ways, row + 1))) {
+        && timing_is_other_way(both.there, rows_at(ways, row + 1))) {
         both.back = rows_at(ways, row + 1);
         both.back_row = row + 1;
     }

@@ -11,6 +11,10 @@
 void timing_say(const struct reduction *reduction, const struct rows *ways,
                 FILE *out);
 
+/* Are those the two ways of one exchange, packets and replies? */
+bool timing_is_other_way(const struct finding *there,
+                         const struct finding *back);
+
 /* For the run in one sentence: " Of 60 stamped packets ..."; nothing where none
  * ran. */
 void timing_say_losses(char *text, size_t size,

@@ -2,6 +2,7 @@
 #include "reports/html.h"
 #include "reports/report.h"
 #include "tests/support/made_run.h"
+#include "tests/support/made_timing.h"
 #include "tests/support/report_structure.h"
 
 #include <dirent.h>
@@ -119,6 +120,38 @@ static void add_ping(struct fixture *fixture, bool is_poisoned)
     account_clear(&answerer);
 }
 
+static void add_timing(struct fixture *fixture, bool is_poisoned)
+{
+    static const struct timing_spec spec = { .count = 40,
+                                             .size_bytes = 112,
+                                             .wait_ns = 10 * NS_PER_S };
+    const struct plan *plan = &fixture->made.plan;
+    const struct made_timing timing = {
+        .count = 40,
+        .gap_ns = NS_PER_S,
+        .there = { 40 * NS_PER_MS, 60 * NS_PER_MS, 9, 7, 5, 2 * NS_PER_S },
+        .back = { .least_ns = 60 * NS_PER_MS },
+        .seed = 4,
+    };
+    struct exchange_account sender, reflector;
+
+    made_timing(&timing, &sender, &reflector);
+    poison_account(&reflector, fixture->attack);
+    made_run_add(&fixture->made,
+                 &(struct made_exchange){
+                     .kind = &timing_kind,
+                     .round = 1,
+                     .plan_index = 2,
+                     .from = plan->ends[1].name,
+                     .to = plan->ends[0].name,
+                     .condition = is_poisoned ? fixture->attack : "idle",
+                     .spec = &spec,
+                     .from_account = &sender,
+                     .to_account = &reflector });
+    account_clear(&sender);
+    account_clear(&reflector);
+}
+
 static void add_download(struct fixture *fixture, bool is_failed)
 {
     static const struct download_spec spec = { .for_ns = 22 * NS_PER_S,
@@ -160,6 +193,8 @@ static void make_report(struct fixture *fixture, const char *attack)
     poison_plan(fixture);
     add_ping(fixture, false);
     add_ping(fixture, true);
+    add_timing(fixture, false);
+    add_timing(fixture, true);
     add_download(fixture, false);
     add_download(fixture, true);
     made_run_end(&fixture->made, "complete");
@@ -327,8 +362,9 @@ static void check_charts(const struct fixture *fixture)
         free(svg);
     }
     (void) closedir(list);
-    /* By step, over time, round trips twice, answers twice, shortfall. */
-    assert_int_equal(count, 7);
+    /* By step, over time, round trips twice, answers twice, shortfall, and one
+     * way by itself twice, its losses twice. */
+    assert_int_equal(count, 11);
 }
 
 static void charts_hold_shapes_and_no_texts(void **state)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/report.h"
 #include "tests/support/made_run.h"
+#include "tests/support/made_timing.h"
 
 #include <dirent.h>
 #include <setjmp.h>
@@ -124,6 +125,35 @@ static void add_ping(struct made_run *made, const char *to, const char *note)
     account_clear(&prober);
 }
 
+static void add_timing(struct made_run *made)
+{
+    static const struct timing_spec spec = { .count = 40,
+                                             .size_bytes = 112,
+                                             .wait_ns = 10 * NS_PER_S };
+    const struct made_timing timing = {
+        .count = 40,
+        .gap_ns = NS_PER_S,
+        .there = { 40 * NS_PER_MS, 60 * NS_PER_MS, 9, 7, 5, 2 * NS_PER_S },
+        .back = { .least_ns = 60 * NS_PER_MS },
+        .seed = 6,
+    };
+    struct exchange_account sender, reflector;
+
+    made_timing(&timing, &sender, &reflector);
+    set_text(reflector.source_address_after, ADDRESS_SIZE, "192.0.2.9");
+    made_run_add(made, &(struct made_exchange){ .kind = &timing_kind,
+                                                .round = 1,
+                                                .plan_index = 3,
+                                                .from = "quay",
+                                                .to = "mill",
+                                                .condition = "ping 192.0.2.5",
+                                                .spec = &spec,
+                                                .from_account = &sender,
+                                                .to_account = &reflector });
+    account_clear(&sender);
+    account_clear(&reflector);
+}
+
 static void add_failure(struct made_run *made)
 {
     static const struct download_spec spec = { .for_ns = 22 * NS_PER_S,
@@ -159,6 +189,7 @@ static void fill(struct made_run *made)
         "the way to 198.51.100.7 goes by 2001:db8::5, not gateway.example");
     add_ping(made, "192.0.2.254", NULL);
     add_ping(made, "mill", NULL);
+    add_timing(made);
     add_failure(made);
     made_run_end(made, "complete");
 }

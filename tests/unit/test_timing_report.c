@@ -155,6 +155,27 @@ static void a_clock_that_jumps_takes_the_delays_away_and_no_more(void **state)
         reduced_run_says(&run->reduction.doubts, "a clock was set or stood"));
 }
 
+static void a_sleep_takes_the_delays_away_too(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing timing = plain();
+    struct exchange_account sender, reflector;
+
+    made_timing(&timing, &sender, &reflector);
+    sender.suspended_ns = NS_PER_S / 50;
+    reduced_run_add(run,
+                    &(struct made_exchange){ .kind = &timing_kind,
+                                             .round = 1,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = &spec },
+                    &sender, &reflector);
+    reduced_run_reduce(run);
+    assert_true(isnan(find(run, "one_way_p50", "quay")->value));
+    assert_true(isnan(find(run, "delay_variation_p50", "mill")->value));
+    assert_true(reduced_run_says(&run->reduction.doubts, "A computer slept"));
+}
+
 /* Beside a download: the replies wait behind its queue, all of them. */
 static struct made_timing loaded(void)
 {
@@ -452,6 +473,41 @@ static void rounds_are_put_together(void **state)
     assert_holds(reduced_run_find(run, &half), 0.094);
 }
 
+/* Probes of the one and replies of the other go the same way. */
+static void exchanges_both_ways_about_keep_apart_over_rounds(void **state)
+{
+    struct reduced_run *run = *state;
+    struct made_timing timing = plain();
+    struct exchange_account sender, reflector;
+
+    for (uint64_t round = 1; round <= 2; round++) {
+        add(run, round, &timing);
+        made_timing(&timing, &sender, &reflector);
+        reduced_run_add(run,
+                        &(struct made_exchange){ .kind = &timing_kind,
+                                                 .round = round,
+                                                 .plan_index = 1,
+                                                 .from = "mill",
+                                                 .to = "quay",
+                                                 .spec = &spec },
+                        &sender, &reflector);
+    }
+    reduced_run_reduce(run);
+    struct rows ways = wording_table(&run->reduction, "one_way_loss");
+
+    assert_int_equal(ways.count, 4);
+    assert_near(
+        wording_beside(&run->reduction, &ways, 0, "delay_variation_p50")->value,
+        0.050, 0.006);
+    assert_near(
+        wording_beside(&run->reduction, &ways, 2, "delay_variation_p50")->value,
+        0.050, 0.006);
+    assert_near(
+        wording_beside(&run->reduction, &ways, 3, "delay_variation_p50")->value,
+        0.010, 0.0015);
+    rows_clear(&ways);
+}
+
 #define TEST(name)                                                             \
     cmocka_unit_test_setup_teardown(name, reduced_run_set_up,                  \
                                     reduced_run_tear_down)
@@ -463,6 +519,7 @@ int main(void)
         TEST(the_delay_one_way_is_a_range_that_holds_the_truth),
         TEST(a_drift_of_40_ppm_is_seen_and_taken_off),
         TEST(a_clock_that_jumps_takes_the_delays_away_and_no_more),
+        TEST(a_sleep_takes_the_delays_away_too),
         TEST(a_long_queue_alone_leaves_open_on_which_way_it_is),
         TEST(an_earlier_timing_tells_on_which_way_a_queue_is),
         TEST(after_a_reboot_the_earlier_clocks_are_not_believed),
@@ -477,6 +534,7 @@ int main(void)
         TEST(a_percentile_of_too_few_packets_is_not_given),
         TEST(without_the_far_account_it_is_said_why),
         TEST(rounds_are_put_together),
+        TEST(exchanges_both_ways_about_keep_apart_over_rounds),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
