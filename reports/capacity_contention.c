@@ -5,7 +5,8 @@
  * Each sends when the channel is free.  A sender of data always has some; its
  * receiver has acknowledgements after each of its transmissions.  With carrier
  * sense both count down numbers drawn from the window: the lower one goes
- * first, and equal ones collide.
+ * first, and equal ones collide.  Where there are more of them
+ * (capacity_contenders.c), it takes as much longer.
  */
 
 /* At the worst half of the channel's time goes into further waiting and
@@ -163,26 +164,101 @@ static double burst_s(const struct channel *channel, double air_bytes)
            + BITS_PER_BYTE * air_bytes / channel->rate_bps.low;
 }
 
-/* One flow whose acknowledgements contend with it. */
+/* --- who contends --------------------------------------------------------- */
+
+/* Ends that have data of their own send their acknowledgements along with
+ * them. */
+struct crowd {
+    size_t senders_count, receivers_count;
+    double along_ratio; /* of the flows: acknowledged by such an end */
+};
+
+static struct crowd crowd_of(const struct stream *streams, size_t count)
+{
+    bool sends[PLAN_ENDS_MAX] = { false };
+    bool answers[PLAN_ENDS_MAX] = { false };
+    struct crowd crowd = { 0, 0, 0 };
+
+    for (size_t i = 0; i < count; i++)
+        sends[streams[i].from] = true;
+    for (size_t i = 0; i < count; i++) {
+        const bool is_tcp = streams[i].traffic == TRAFFIC_TCP;
+
+        answers[streams[i].to] |= is_tcp && !sends[streams[i].to];
+        crowd.along_ratio += is_tcp && sends[streams[i].to];
+    }
+    for (size_t end = 0; end < PLAN_ENDS_MAX; end++) {
+        crowd.senders_count += sends[end];
+        crowd.receivers_count += answers[end];
+    }
+    crowd.along_ratio /= (double) count;
+    return crowd;
+}
+
+/* How much longer a burst of data takes to get through than among so many. */
+static double crowded_ratio(const struct channel *channel,
+                            const struct crowd *crowd, size_t receivers_alone,
+                            double data_s, double acks_count)
+{
+    struct contenders contenders = {
+        .senders_count = 1,
+        .receivers_count = receivers_alone,
+        .window = channel->contention_window,
+        .window_most = channel->contention_window_most,
+        .widens = channel->repeats_count > 0,
+        .slot_s = channel->contention_slot_s,
+        .data_s = data_s,
+    };
+    const double header_bytes = flow_likely(channel).header_bytes;
+    double round_s[2];
+
+    if (!channel->has_carrier_sense
+        || (crowd->senders_count == 1
+            && crowd->receivers_count == receivers_alone))
+        return 1;
+    for (int is_crowded = 0; is_crowded < 2; is_crowded++) {
+        if (is_crowded) {
+            contenders.senders_count = crowd->senders_count;
+            contenders.receivers_count = crowd->receivers_count;
+        }
+        /* Each burst of acknowledgements is for so many bursts of data. */
+        const double answers =
+            (double) (contenders.senders_count + contenders.receivers_count)
+            / larger(1, (double) contenders.receivers_count);
+
+        contenders.ack_s =
+            burst_s(channel, whole_packets_bytes(channel, acks_count * answers,
+                                                 header_bytes));
+        round_s[is_crowded] = contenders_round_s(&contenders);
+    }
+    return round_s[1] / round_s[0];
+}
+
+/* Flows whose acknowledgements contend with them: what they carry together. */
 static void run_tcp(const struct channel *channel, const struct burst *burst,
-                    struct stream *stream, struct rates *rates)
+                    struct stream *streams, size_t count, struct rates *rates)
 {
     const struct capacity_flow flow = flow_likely(channel);
+    const struct crowd crowd = crowd_of(streams, count);
     const struct course course = mean_course(channel);
+    const double data_s = burst_s(channel, burst->air_bytes);
     const double segments =
         course.data_bursts * burst->data_bytes / flow.mtu_bytes;
-    const double acks =
-        likely_acks(channel, segments, burst_s(channel, burst->air_bytes));
+    const double acks = likely_acks(channel, segments, data_s);
+    const double along = 1
+                         + crowd.along_ratio * acks / segments
+                               * flow.header_bytes / flow.mtu_bytes;
     const double cycle_s =
         course.idle_slots * channel->contention_slot_s
-        + (course.data_bursts + course.collisions)
-              * burst_s(channel, burst->air_bytes)
+        + (course.data_bursts + course.collisions) * data_s
         + burst_s(channel,
                   whole_packets_bytes(channel, acks, flow.header_bytes));
+    const double longer =
+        crowded_ratio(channel, &crowd, 1, data_s, acks / course.data_bursts);
 
-    stream->ip_bps = BITS_PER_BYTE * segments * flow.mtu_bytes / cycle_s;
-    stream->tcp_bps = stream->ip_bps * capacity_content_ratio(&flow);
-    stream->airtime_ratio = 1;
+    streams[0].ip_bps =
+        BITS_PER_BYTE * segments * flow.mtu_bytes / (cycle_s * longer * along);
+    streams[0].tcp_bps = streams[0].ip_bps * capacity_content_ratio(&flow);
     rates->cycle_s = cycle_s;
 }
 
@@ -216,16 +292,16 @@ static double window_bps(const struct channel *channel,
            / round_s;
 }
 
-/* The slower of the open course and what the window lets through. */
+/* The slower of the open course and what the windows let through. */
 static void hold_by_window(const struct channel *channel,
                            const struct burst *burst, struct stream *stream,
-                           struct rates *rates)
+                           size_t count, struct rates *rates)
 {
     const struct capacity_flow flow = flow_likely(channel);
 
     if (isinf(channel->window_bytes))
         return;
-    const double held_bps = window_bps(channel, burst);
+    const double held_bps = (double) count * window_bps(channel, burst);
 
     if (held_bps >= stream->tcp_bps)
         return;
@@ -235,17 +311,19 @@ static void hold_by_window(const struct channel *channel,
 }
 
 static void run_udp(const struct channel *channel, const struct burst *burst,
-                    struct stream *stream, struct rates *rates)
+                    struct stream *streams, size_t count, struct rates *rates)
 {
     const double wait_s =
         channel->has_carrier_sense
             ? (channel->contention_window - 1) / 2 * channel->contention_slot_s
             : 0;
+    const double data_s = burst_s(channel, burst->air_bytes);
+    const struct crowd crowd = crowd_of(streams, count);
 
-    rates->cycle_s = wait_s + burst_s(channel, burst->air_bytes);
-    stream->ip_bps = BITS_PER_BYTE * burst->data_bytes / rates->cycle_s;
-    stream->tcp_bps = (double) NAN;
-    stream->airtime_ratio = 1;
+    rates->cycle_s =
+        (wait_s + data_s) * crowded_ratio(channel, &crowd, 0, data_s, 0);
+    streams[0].ip_bps = BITS_PER_BYTE * burst->data_bytes / rates->cycle_s;
+    streams[0].tcp_bps = (double) NAN;
     rates->frames_bps = BITS_PER_BYTE * burst->air_bytes / rates->cycle_s;
 }
 
@@ -258,8 +336,17 @@ static void unsay(struct stream *streams, size_t count, struct rates *rates)
                              (double) NAN, TERM_UNKNOWN };
 }
 
-/* Several flows: nobody is preferred, so they share evenly what one would
- * have. */
+/* Senders are not preferred, nor are the flows of one. */
+static double part_of(const struct stream *streams, size_t count, size_t which,
+                      size_t senders_count)
+{
+    double same = 0;
+
+    for (size_t i = 0; i < count; i++)
+        same += streams[i].from == streams[which].from;
+    return 1 / same / (double) senders_count;
+}
+
 void contention_run(const struct channel *channel, struct stream *streams,
                     size_t count, struct rates *rates)
 {
@@ -274,16 +361,20 @@ void contention_run(const struct channel *channel, struct stream *streams,
         return;
     rates->binds = TERM_AIR;
     if (is_tcp) {
-        run_tcp(channel, &burst, &streams[0], rates);
-        hold_by_window(channel, &burst, &streams[0], rates);
+        run_tcp(channel, &burst, streams, count, rates);
+        hold_by_window(channel, &burst, &streams[0], count, rates);
     } else {
-        run_udp(channel, &burst, &streams[0], rates);
+        run_udp(channel, &burst, streams, count, rates);
     }
     rates->ip_bps = streams[0].ip_bps;
     rates->tcp_bps = streams[0].tcp_bps;
+    const size_t senders_count = crowd_of(streams, count).senders_count;
+
     for (size_t i = 0; i < count; i++) {
-        streams[i].ip_bps = rates->ip_bps / (double) count;
-        streams[i].tcp_bps = rates->tcp_bps / (double) count;
-        streams[i].airtime_ratio = 1 / (double) count;
+        const double part = part_of(streams, count, i, senders_count);
+
+        streams[i].ip_bps = rates->ip_bps * part;
+        streams[i].tcp_bps = rates->tcp_bps * part;
+        streams[i].airtime_ratio = part;
     }
 }

@@ -123,6 +123,18 @@ void turns_run(const struct channel *channel, struct stream *streams,
 void contention_run(const struct channel *channel, struct stream *streams,
                     size_t count, struct rates *rates);
 
+/* Who contends for the channel: some always have data, others only what
+ * acknowledges it. */
+struct contenders {
+    size_t senders_count, receivers_count;
+    double window, window_most;
+    bool widens;                  /* after collisions, to window_most */
+    double slot_s, data_s, ack_s; /* a slot, and what each of them sends */
+};
+
+/* The time for a burst of data to get through, whoever's. */
+double contenders_round_s(const struct contenders *contenders);
+
 /* --- round trips, loss --------------------------------------------------- */
 
 void expect_trips(const struct channel *channel,
