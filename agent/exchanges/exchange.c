@@ -285,6 +285,7 @@ static bool unbegin(struct exchange *exchange)
         || !exchange->part->unbegin(exchange, exchange->part_state))
         return false;
     exchange->is_begun = false;
+    exchange->account.begun_ns = 0;
     exchange->account.state = ACCOUNT_ARMED;
     wake_unset(&exchange->identify);
     return true;
