@@ -17,6 +17,28 @@ uint64_t carry_out_now_unix_ns(void)
            + (uint64_t) now.tv_usec * NS_PER_US;
 }
 
+static int keep_word(struct logbook *logbook, int64_t run, const char *class,
+                     const char *text, struct fault *fault)
+{
+    struct logbook_note note = { .at_unix_ns = carry_out_now_unix_ns() };
+
+    if (!text[0])
+        return 0;
+    (void) snprintf(note.class, sizeof(note.class), "%s", class);
+    (void) snprintf(note.text, sizeof(note.text), "%s", text);
+    return logbook_store_note(logbook, run, &note, fault);
+}
+
+int carry_out_keep_words(struct logbook *logbook, int64_t run,
+                         const struct carry_out_words *words,
+                         struct fault *fault)
+{
+    const int code = keep_word(logbook, run, "weather", words->weather, fault);
+
+    return code ? code
+                : keep_word(logbook, run, "operator", words->note, fault);
+}
+
 static int status_of(enum conductor_end end)
 {
     switch (end) {

@@ -22,9 +22,9 @@ struct carry_out_words {
     char weather[NAME_SIZE], note[200];
 };
 /* clang-format off */
-#define OPTIONS_WORDS(type) \
-    { "TEXT", "weather", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.weather), 0, 0, "", NULL, "the weather, kept with this run; default: as in the plan" }, \
-    { "TEXT", "note", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.note), 0, 0, "", NULL, "what the report should keep of this run; default: as in the plan" }
+#define OPTIONS_WORDS(type, otherwise) \
+    { "TEXT", "weather", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.weather), 0, 0, "", NULL, "the weather, kept with the run; default: " otherwise }, \
+    { "TEXT", "note", FIELD_TEXT, UNIT_NONE, FIELD_AT(type, words.note), 0, 0, "", NULL, "what the report should keep of the run; default: " otherwise }
 /* clang-format on */
 
 struct carry_out_wish {
@@ -36,6 +36,12 @@ struct carry_out_wish {
     struct conductor_manner manner;
     const char *out; /* folder of the report; "": bothends-<run> */
 };
+
+/* Into the run's notes: the plan's own words stay as they were read, and what
+ * was said of the run before is told no longer. */
+int carry_out_keep_words(struct logbook *logbook, int64_t run,
+                         const struct carry_out_words *words,
+                         struct fault *fault);
 
 /* Returns the exit status. */
 int carry_out_run(const struct carry_out_wish *wish);

@@ -31,7 +31,7 @@ static const struct field rehearse_fields[] = {
     { "", "picture", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct rehearse_options, picture), 0, 0, "no", NULL, "draw who transmitted when, and what waited, as 'bothends picture' does" },
     OPTION_OUT(struct rehearse_options, out, "rehearsal", ""),
     OPTION_SEED(struct rehearse_options, seed),
-    OPTIONS_WORDS(struct rehearse_options),
+    OPTIONS_WORDS(struct rehearse_options, "as in the plan"),
 };
 /* clang-format on */
 

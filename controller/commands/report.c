@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "controller/commands/carry_out.h"
 #include "controller/commands/command.h"
 #include "controller/commands/outcome.h"
 #include "controller/commands/reference.h"
@@ -12,6 +13,7 @@ struct report_options {
     char out[4096];
     bool html, public;
     uint64_t reference_run; /* 0: as the plan says */
+    struct carry_out_words words;
 };
 
 /* clang-format off */
@@ -21,6 +23,7 @@ static const struct field report_options[] = {
     { "html", "html", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct report_options, html), 0, 0, "no", NULL, "also write report.html: one file with the charts in it, for handing around" },
     { "RUN", "reference", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct report_options, reference_run), 1, 9007199254740992.0, "", NULL, "hold it against what that run, through attenuators, measured of the same steps; default: the reference that the plan names" },
     { "public", "public", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct report_options, public), 0, 0, "no", NULL, "leave addresses out, and tell positions only as precisely as the plan's public.locator allows" },
+    OPTIONS_WORDS(struct report_options, "as it was"),
 };
 /* clang-format on */
 
@@ -34,7 +37,9 @@ static int report_stored(struct logbook *logbook, int64_t number,
 
     if (logbook_find_run(logbook, number, &run, &fault))
         return outcome_fault("report", &fault);
-    if (outcome_read_plan("report", &run, &plan) == 0) {
+    if (carry_out_keep_words(logbook, run.run, &options->words, &fault)) {
+        status = outcome_fault("report", &fault);
+    } else if (outcome_read_plan("report", &run, &plan) == 0) {
         if (options->reference_run)
             plan.reference_run = options->reference_run;
         reference_find_or_tell("report", logbook, &plan);
@@ -49,6 +54,19 @@ static int report_stored(struct logbook *logbook, int64_t number,
     return status;
 }
 
+/* For writing only if there is something to keep, and none is made. */
+static int open_logbook(const struct report_options *options,
+                        struct logbook **ret_logbook, struct fault *fault)
+{
+    const bool has_words = options->words.weather[0] || options->words.note[0];
+    int code = logbook_open(options->logbook, LOGBOOK_READ, ret_logbook, fault);
+
+    if (code || !has_words)
+        return code;
+    logbook_close(*ret_logbook);
+    return logbook_open(options->logbook, LOGBOOK_WRITE, ret_logbook, fault);
+}
+
 static int report_run(const char *const *arguments, size_t argument_count,
                       const void *options)
 {
@@ -59,7 +77,7 @@ static int report_run(const char *const *arguments, size_t argument_count,
 
     if (argument_count && outcome_read_number("report", arguments[0], &number))
         return STATUS_USAGE;
-    if (logbook_open(report->logbook, LOGBOOK_READ, &logbook, &fault))
+    if (open_logbook(report, &logbook, &fault))
         return outcome_fault("report", &fault);
     const int status = report_stored(logbook, number, report);
     logbook_close(logbook);

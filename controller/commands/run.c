@@ -24,7 +24,7 @@ static const struct field run_options[] = {
     OPTION_OUT(struct run_options, out, "", "; default: bothends-RUN in this folder"),
     { "NUMBER", "seed", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct run_options, seed), 1, 9007199254740992.0, "", NULL, "seed of everything that is drawn; default: a new one" },
     OPTIONS_MANNER(struct run_options),
-    OPTIONS_WORDS(struct run_options),
+    OPTIONS_WORDS(struct run_options, "as in the plan"),
     { "", "practice", FIELD_FLAG, UNIT_NONE, FIELD_AT(struct run_options, practice), 0, 0, "no", NULL, "mark the run as one over the practice link (as 'bothends rehearse' does)" },
 };
 /* clang-format on */
@@ -39,28 +39,6 @@ static int make_seed(uint64_t *ret_seed, struct fault *fault)
                          uv_strerror(code));
     *ret_seed = *ret_seed >> 32 | 1; /* short enough to be typed again */
     return 0;
-}
-
-static int keep_word(struct logbook *logbook, int64_t run, const char *class,
-                     const char *text, struct fault *fault)
-{
-    struct logbook_note note = { .at_unix_ns = carry_out_now_unix_ns() };
-
-    if (!text[0])
-        return 0;
-    (void) snprintf(note.class, sizeof(note.class), "%s", class);
-    (void) snprintf(note.text, sizeof(note.text), "%s", text);
-    return logbook_store_note(logbook, run, &note, fault);
-}
-
-/* In the notes: the plan's own words stay as they were read. */
-static int keep_words(struct logbook *logbook, int64_t run,
-                      const struct carry_out_words *words, struct fault *fault)
-{
-    const int code = keep_word(logbook, run, "weather", words->weather, fault);
-
-    return code ? code
-                : keep_word(logbook, run, "operator", words->note, fault);
 }
 
 /* run comes with the plan's text; the caller clears it. */
@@ -82,7 +60,7 @@ static int begin(const char *path, struct logbook_run *run, struct plan *plan,
         || reference_find(logbook, plan, &fault)
         || (!run->seed && make_seed(&run->seed, &fault))
         || logbook_begin_run(logbook, run, &fault)
-        || keep_words(logbook, run->run, &options->words, &fault)) {
+        || carry_out_keep_words(logbook, run->run, &options->words, &fault)) {
         status = outcome_fault("run", &fault);
     } else {
         const struct carry_out_wish wish = { .command = "run",
