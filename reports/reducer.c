@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/changes.h"
 #include "reports/doubts_compared.h"
+#include "reports/doubts_echoes.h"
 #include "reports/doubts_weaken.h"
 #include "reports/loading.h"
 #include "reports/reach.h"
@@ -101,6 +102,8 @@ int reduction_run(struct reduction *reduction, int64_t run, struct fault *fault)
         code = changes_add(reduction, fault);
     if (!code)
         code = shortfall_add(reduction, fault);
+    if (!code)
+        doubts_add_echoes(reduction);
     if (!code)
         code = loading_notes(reduction, fault);
     if (!code)

@@ -93,6 +93,7 @@ enum curve_form {
 struct answer_counts {
     uint64_t sent_count, lost_count;
     uint64_t run_count, longest_run_count; /* lost one after the other */
+    double run_from_s, longest_from_s, longest_to_s; /* when they were sent */
 };
 
 /* In which nothing arrived. */
@@ -112,7 +113,7 @@ struct curve {
     double steady_from_s;   /* where the warm-up ends; NaN */
     uint64_t missing_count; /* lost */
     struct answer_counts answers;
-    struct rows points;     /* of struct point */
+    struct rows points;  /* of struct point */
     struct rows columns; /* of struct pixel_column: reports/pixel_columns.h */
     struct rows gaps;    /* of struct curve_gap */
 };

@@ -227,96 +227,6 @@ static void part_sender(struct parting *parting)
 }
 
 /*
- * What was sent again and had come already: it was overtaken, or came later
- * than TCP waits.  Where echoes are lost, so are acknowledgements, and where
- * they are doubled nobody knows of which segments the receiver tells.
- */
-static double needless_bytes(const struct evidence *evidence)
-{
-    return evidence->needless_bytes
-                       >= REPEATED_LEAST_RATIO * evidence->sent_bytes
-                   && evidence->needless_bytes
-                          >= REPEATED_LEAST_SEGMENTS * evidence->segment_bytes
-                   && !evidence->loses_echoes && !evidence->doubles_echoes
-               ? evidence->needless_bytes
-               : 0;
-}
-
-/* Most of it: then that is what held the window down too. */
-static bool is_needless(const struct evidence *evidence)
-{
-    return needless_bytes(evidence) > 0
-           && needless_bytes(evidence)
-                  >= NEEDLESS_LEAST_RATIO * evidence->repeated_bytes;
-}
-
-/* Some packets are held back, and later ones overtake them. */
-static bool has_overtaking(const struct evidence *evidence)
-{
-    return is_needless(evidence) || evidence->reordered_count >= REORDERED_LEAST
-           || evidence->overtaken_echoes_count >= REORDERED_LEAST;
-}
-
-static bool has_late_echoes(const struct evidence *evidence)
-{
-    return evidence->echoes_count >= ECHOES_LEAST
-           && statistics_wilson_of(evidence->late_echoes_count,
-                                   evidence->echoes_count, CONFIDENCE_LEVEL)
-                      .low
-                  >= ECHO_LATE_RATIO;
-}
-
-/* Where some packets are held back, late echoes are such ones: then only that
- * none is in time says something of the channel. */
-static bool has_longer_echoes(const struct evidence *evidence)
-{
-    if (has_overtaking(evidence))
-        return evidence->echo_least_s
-               > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
-    return has_late_echoes(evidence)
-           || evidence->echo_median_s
-                  > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
-}
-
-/*
- * What a longer cycle costs at the least, by the echoes: each loaded cycle is
- * longer by what idle ones are, of which a random moment waits half.
- */
-static double longer_cycle_bps(const struct evidence *evidence)
-{
-    if (!has_longer_echoes(evidence) || !(evidence->cycle_s > 0))
-        return 0;
-    const double echo_s =
-        has_overtaking(evidence) ? evidence->echo_least_s
-        : has_late_echoes(evidence)
-            ? fmax(evidence->echo_median_s, evidence->echo_mean_s)
-            : evidence->echo_median_s;
-    const double more_s = echo_s - evidence->echo_median_expected_s.high;
-
-    return more_s > 0
-               ? evidence->expected_bps * more_s / (evidence->cycle_s + more_s)
-               : 0;
-}
-
-static bool is_supplied(const struct evidence *evidence)
-{
-    return evidence->has_tcp && evidence->supplied_ratio >= SUPPLIED_LEAST_RATIO
-           && evidence->idle_ratio < IDLE_LEAST_RATIO
-           && evidence->receiver_ratio < LIMITED_LEAST_RATIO
-           && evidence->buffer_ratio < LIMITED_LEAST_RATIO;
-}
-
-/* The receiver's radio told, and it missed nothing. */
-static bool hears_all(const struct evidence *evidence)
-{
-    const double frames =
-        evidence->heard_frames_count + evidence->missed_frames_count;
-
-    return frames >= RADIO_FRAMES_LEAST
-           && evidence->missed_frames_count < RADIO_MISSED_LEAST_RATIO * frames;
-}
-
-/*
  * A window that fills a link overflows its queue now and then, on a slow link
  * as on a quick one: losses take no more than what is left of a longer cycle
  * and of other traffic, whose bytes were counted.  What the radio's queue had
@@ -325,10 +235,12 @@ static bool hears_all(const struct evidence *evidence)
 static void part_losses(struct parting *parting)
 {
     const struct evidence *evidence = parting->evidence;
-    const double elsewhere_bps = fmin(
-        longer_cycle_bps(evidence) + foreign_bps(parting), parting->left_bps);
-    const double needless = needless_bytes(evidence);
-    const bool costs_air = !hears_all(evidence) || !is_supplied(evidence);
+    const double elsewhere_bps =
+        fmin(evidence_longer_cycle_bps(evidence) + foreign_bps(parting),
+             parting->left_bps);
+    const double needless = evidence_needless_bytes(evidence);
+    const bool costs_air =
+        !evidence_hears_all(evidence) || !evidence_is_supplied(evidence);
 
     if (!has_repeats(parting))
         return;
@@ -338,8 +250,9 @@ static void part_losses(struct parting *parting)
         take(parting, PART_REPEATS,
              bps_of(evidence, repeated_bytes(parting) - needless));
     if (evidence->held_ratio >= HELD_LEAST_RATIO
-        && (costs_air || is_needless(evidence)))
-        take(parting, is_needless(evidence) ? PART_NEEDLESS : PART_LOSS_WINDOW,
+        && (costs_air || evidence_is_needless(evidence)))
+        take(parting,
+             evidence_is_needless(evidence) ? PART_NEEDLESS : PART_LOSS_WINDOW,
              parting->left_bps * evidence->held_ratio);
     parting->left_bps += elsewhere_bps;
 }
@@ -383,7 +296,7 @@ static bool has_more_stations(const struct evidence *evidence)
  */
 static bool is_left_to_cycle(const struct evidence *evidence)
 {
-    return is_supplied(evidence) && hears_all(evidence)
+    return evidence_is_supplied(evidence) && evidence_hears_all(evidence)
            && evidence->radio_frames_count >= RADIO_FRAMES_LEAST
            && radio_repeats_ratio(evidence) < RADIO_MISSED_LEAST_RATIO
            && evidence->echoes_count >= ECHOES_LEAST && !evidence->loses_echoes;
@@ -391,7 +304,7 @@ static bool is_left_to_cycle(const struct evidence *evidence)
 
 static void part_cycle(struct parting *parting)
 {
-    if (has_longer_echoes(parting->evidence)
+    if (evidence_has_longer_echoes(parting->evidence)
         || has_more_stations(parting->evidence)
         || is_left_to_cycle(parting->evidence))
         take_all(parting, PART_LONGER_CYCLE);
@@ -424,7 +337,8 @@ static bool may_be_overflow(const struct parting *parting)
     const double heard_ratio =
         1 - evidence->repeated_bytes / fmax(1, evidence->sent_bytes);
 
-    return is_supplied(evidence) && evidence->echoes_count >= ECHOES_LEAST
+    return evidence_is_supplied(evidence)
+           && evidence->echoes_count >= ECHOES_LEAST
            && evidence->echoes_count == evidence->asked_echoes_count
            && pow(heard_ratio,
                   echo_frames / frames * evidence->asked_echoes_count)
@@ -465,7 +379,8 @@ static void name_dominant(struct parting *parting)
     shortfall->dominant = dominant_of(shortfall);
     shortfall->or_else = -1;
     if (shortfall->dominant == PART_LONGER_CYCLE && fits
-        && (isnan(evidence->echo_least_s) || !has_longer_echoes(evidence)))
+        && (isnan(evidence->echo_least_s)
+            || !evidence_has_longer_echoes(evidence)))
         shortfall->or_else = PART_OTHER_STEP;
     if (is_of_losses(shortfall->dominant) && may_be_overflow(parting))
         shortfall->or_else = PART_LONGER_CYCLE;

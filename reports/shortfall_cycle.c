@@ -100,9 +100,9 @@ static bool is_disturbed(const struct reduction *reduction,
     return reasons_against(reduction, ping, VERDICT_SHORT, why, sizeof(why));
 }
 
-static void take_ping(const struct reduction *reduction,
-                      const struct exchange_record *ping, uint64_t *most_count,
-                      struct evidence *evidence)
+void evidence_take_ping(const struct reduction *reduction,
+                        const struct exchange_record *ping,
+                        uint64_t *most_count, struct evidence *evidence)
 {
     const struct ping_outcome *outcome =
         (const void *) ping->from_account.account.outcome.bytes;
@@ -146,7 +146,7 @@ void evidence_take_echoes(const struct reduction *reduction,
             reduction_exchange(reduction, found.entries[i].index);
 
         if (repeats_are_beside(ping, exchange))
-            take_ping(reduction, ping, &most_count, evidence);
+            evidence_take_ping(reduction, ping, &most_count, evidence);
     }
 }
 

@@ -119,6 +119,24 @@ void evidence_take_echoes(const struct reduction *reduction,
                           struct evidence *evidence);
 void evidence_take_readings(const struct reduction *reduction,
                             struct evidence *evidence);
+/* One idle ping; into evidence of which nothing is known yet, or more. */
+void evidence_take_ping(const struct reduction *reduction,
+                        const struct exchange_record *ping,
+                        uint64_t *most_count, struct evidence *evidence);
+
+/* --- what it amounts to: shortfall_weighed.c ------------------------------ */
+
+/* Of what was sent again, as far as it can be told. */
+double evidence_needless_bytes(const struct evidence *evidence);
+bool evidence_is_needless(const struct evidence *evidence);
+bool evidence_has_overtaking(const struct evidence *evidence);
+/* The idle link is slower than it should be. */
+bool evidence_has_longer_echoes(const struct evidence *evidence);
+/* What that costs at the least. */
+double evidence_longer_cycle_bps(const struct evidence *evidence);
+/* Data always waited at the sender's radio. */
+bool evidence_is_supplied(const struct evidence *evidence);
+bool evidence_hears_all(const struct evidence *evidence);
 
 /* --- thresholds: no cause is named on less ------------------------------- */
 

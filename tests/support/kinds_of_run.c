@@ -154,7 +154,7 @@ static void add_ping(struct made_run *made, size_t step, const char *from,
     if (!rtts_ns)
         abort();
     for (size_t i = 0; i < count; i++)
-        rtts_ns[i] = loses(i) ? 0 : (50 + i * 7 % 60) * NS_PER_MS;
+        rtts_ns[i] = loses(i) ? 0 : ((step ? 32 : 44) + i * 7 % 20) * NS_PER_MS;
     made_prober(rtts_ns, count, &prober);
     made_answerer(&answerer);
     made_run_add(made, &(struct made_exchange){ .kind = &ping_kind,

@@ -379,7 +379,7 @@ static void fewer_probes_than_planned_are_told(void **state)
     uint64_t rtts_ns[30];
 
     for (size_t i = 0; i < COUNT_OF(rtts_ns); i++)
-        rtts_ns[i] = (90 + i) * NS_PER_MS;
+        rtts_ns[i] = (44 + i % 16) * NS_PER_MS;
     made_prober(rtts_ns, COUNT_OF(rtts_ns), &prober);
     made_answerer(&answerer);
     for (uint64_t i = 0; i < 2; i++)
@@ -460,6 +460,133 @@ static void one_doubtful_round_takes_the_verdict_of_all(void **state)
     cmocka_unit_test_setup_teardown(name, reduced_run_set_up,                  \
                                     reduced_run_tear_down)
 
+/* --- pings by themselves -------------------------------------------------- */
+
+#define PROBES 60
+
+/* A second from one to the next. */
+static void add_echoes(struct reduced_run *fixture, const uint64_t *rtts_ns)
+{
+    static const struct ping_spec spec = { .count = PROBES,
+                                           .size_bytes = 56,
+                                           .wait_ns = 10 * NS_PER_S };
+    struct exchange_account prober;
+    struct exchange_account answerer;
+
+    made_prober(rtts_ns, PROBES, &prober);
+    made_answerer(&answerer);
+    reduced_run_add(fixture,
+                    &(struct made_exchange){ .kind = &ping_kind,
+                                             .round = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = &spec },
+                    &prober, &answerer);
+    reduced_run_reduce(fixture);
+}
+
+static void fill_echoes(uint64_t *rtts_ns)
+{
+    for (size_t i = 0; i < PROBES; i++)
+        rtts_ns[i] = (44 + i % 11) * NS_PER_MS;
+}
+
+static size_t doubts_of(const struct reduced_run *fixture)
+{
+    return fixture->reduction.doubts.count;
+}
+
+static void echoes_in_time_are_no_doubt(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    add_echoes(fixture, rtts_ns);
+    assert_int_equal(doubts_of(fixture), 0);
+}
+
+static void echoes_that_all_take_long_are_told(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    for (size_t i = 0; i < PROBES; i++)
+        rtts_ns[i] *= 3;
+    add_echoes(fixture, rtts_ns);
+    assert_told(fixture, "Half of the echoes from mill to quay on step calm "
+                         "took ");
+}
+
+static void some_echoes_that_take_too_long_are_told(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    for (size_t i = 0; i < PROBES; i += 4)
+        rtts_ns[i] += 300 * NS_PER_MS;
+    add_echoes(fixture, rtts_ns);
+    assert_told(fixture, "15 of 60 echoes from mill to quay on step calm took "
+                         "longer than any should");
+}
+
+static void echoes_that_others_overtake_are_told_as_that(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    for (size_t i = 0; i + 4 < PROBES; i += 4)
+        rtts_ns[i] += 1500 * NS_PER_MS;
+    add_echoes(fixture, rtts_ns);
+    assert_told(fixture, "14 answers to pings from mill to quay on step calm "
+                         "came after answers to later ones");
+    assert_false(
+        reduced_run_says(&fixture->reduction.doubts, "of an idle link"));
+}
+
+static void losses_that_follow_each_other_are_one_gap(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    for (size_t i = 20; i < 25; i++)
+        rtts_ns[i] = 0;
+    add_echoes(fixture, rtts_ns);
+    assert_told(fixture, "All 5 echoes that were lost from mill to quay on "
+                         "step calm were sent one after the other, from 20.0 "
+                         "to 24.0 s after its start");
+}
+
+static void a_gap_beside_single_losses_is_told_too(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    for (size_t i = 20; i < 28; i++)
+        rtts_ns[i] = 0;
+    rtts_ns[3] = rtts_ns[40] = 0;
+    add_echoes(fixture, rtts_ns);
+    assert_told(fixture, "8 of the 10 echoes that were lost");
+}
+
+static void losses_here_and_there_are_no_gap(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    for (size_t i = 0; i < PROBES; i += 7)
+        rtts_ns[i] = 0;
+    rtts_ns[20] = rtts_ns[22] = 0;
+    add_echoes(fixture, rtts_ns);
+    assert_int_equal(doubts_of(fixture), 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -481,6 +608,13 @@ int main(void)
         TEST(fewer_probes_than_planned_are_told),
         TEST(an_account_that_never_came_may_be_on_a_memory_stick),
         TEST(of_a_refused_order_no_account_is_looked_for),
+        TEST(echoes_in_time_are_no_doubt),
+        TEST(echoes_that_all_take_long_are_told),
+        TEST(some_echoes_that_take_too_long_are_told),
+        TEST(echoes_that_others_overtake_are_told_as_that),
+        TEST(losses_that_follow_each_other_are_one_gap),
+        TEST(a_gap_beside_single_losses_is_told_too),
+        TEST(losses_here_and_there_are_no_gap),
         TEST(one_doubtful_round_takes_the_verdict_of_all),
     };
 
