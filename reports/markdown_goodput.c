@@ -122,8 +122,8 @@ static void write_claim(const struct finding *gain, FILE *out)
         [VERDICT_NONE] = "",
         [VERDICT_MEETS] = ". It keeps its promise",
         [VERDICT_SHORT] = ". That is less than promised",
-        [VERDICT_EXCEEDS] = ". That is more than promised, so something is not "
-                            "as stated",
+        [VERDICT_EXCEEDS] = (". That is more than promised, so something is "
+                             "not as stated"),
         [VERDICT_UNDECIDED] = ". Whether it keeps its promise is not decided",
     };
 

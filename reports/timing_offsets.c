@@ -8,9 +8,6 @@
 
 /* So many of the exchanges before it are asked. */
 static const size_t asked_most = 16;
-/* Wall clock less monotonic clock stays what it is, but for a sleep, in which
- * the latter stands still, and for a wall clock that is set. */
-static const double held_ns = 1e6;
 
 /* The far clock minus the near one, at that time of the near one. */
 struct offset {
@@ -67,11 +64,14 @@ account_at(const struct exchange_record *record, const char *end)
                                           : &record->to_account.account;
 }
 
-/* Did the monotonic clocks of both ends run all the time between the two? */
-static bool are_held(const struct exchange_record *before,
-                     const struct exchange_record *record)
+/* Wall clock less monotonic clock stays what it is, but for a sleep, in which
+ * the latter stands still, and for a wall clock that is set: so much more is
+ * not known of the two. */
+static double changed_ns(const struct exchange_record *before,
+                         const struct exchange_record *record)
 {
     const char *const ends[] = { record->from, record->to };
+    double sum_ns = 0;
 
     for (size_t i = 0; i < COUNT_OF(ends); i++) {
         const int64_t then_ns =
@@ -79,10 +79,9 @@ static bool are_held(const struct exchange_record *before,
         const int64_t now_ns =
             account_at(record, ends[i])->wall_minus_monotonic_begun_ns;
 
-        if (fabs((double) (now_ns - then_ns)) > held_ns)
-            return false;
+        sum_ns += fabs((double) (now_ns - then_ns));
     }
-    return true;
+    return sum_ns;
 }
 
 void timing_use_offset(const struct reduction *reduction, size_t exchange,
@@ -105,11 +104,10 @@ void timing_use_offset(const struct reduction *reduction, size_t exchange,
             || !(is_same || is_turned))
             continue;
         asked_count++;
-        if (!are_held(before, record))
-            continue;
         struct offset offset = offset_of(reduction, i, is_turned);
 
-        offset.half_ns += CLOCK_CRYSTAL_RATIO * fabs(at_ns - offset.at_ns);
+        offset.half_ns += CLOCK_CRYSTAL_RATIO * fabs(at_ns - offset.at_ns)
+                          + changed_ns(before, record);
         if (offset.half_ns < best.half_ns)
             best = offset;
     }
