@@ -25,13 +25,12 @@ static int find_reference(const struct check_options *check, struct plan *plan)
 
     if (!plan->reference_run)
         return STATUS_MET;
-    if (logbook_open(check->logbook, LOGBOOK_READ, &logbook, &fault)
-        || reference_find(logbook, plan, &fault)) {
-        logbook_close(logbook);
-        return outcome_fault("check", &fault);
-    }
+    if (logbook_open(check->logbook, LOGBOOK_READ, &logbook, &fault))
+        return outcome_fault("check: reference", &fault);
+    const int code = reference_find(logbook, plan, &fault);
+
     logbook_close(logbook);
-    return STATUS_MET;
+    return code ? outcome_fault("check", &fault) : STATUS_MET;
 }
 
 static void print_preview(const struct plan *plan, bool is_json)
