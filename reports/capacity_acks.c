@@ -9,9 +9,20 @@
  * themselves: a receiver that sends nothing but its request has measured that
  * of the handshake (Linux, tcp_send_delayed_ack).  The identification that
  * begins an exchange travels with the handshake's first packet.
+ *
+ * After a pause longer than its own retransmission timer such a receiver
+ * acknowledges the next 16 segments at once (tcp_event_data_recv: "too long
+ * gap"): where others have long turns in between, most of a turn.  That timer
+ * is the handshake's round trip R and the larger of 2 R (RFC 6298 section 2.2)
+ * and 200 ms.
+ *
+ * While its window still grows it acknowledges every segment (tcp_grow_window).
+ * That belongs to the start-up, which is not counted.
  */
 static const double timer_least_s = 0.040;
 static const double timer_most_s = 0.5;
+static const double restart_least_s = 0.2;
+static const double quick_count = 16;
 static const double handshake_bytes = 40; /* TCP with its options */
 static const double identification_bytes = 86;
 
@@ -52,7 +63,7 @@ static double spacing_s(const struct channel *channel)
            / channel->rate_bps.low;
 }
 
-static struct range timer_s(const struct channel *channel)
+static struct range handshake_s(const struct channel *channel)
 {
     const double bytes =
         2 * channel->ip_header_bytes + handshake_bytes + identification_bytes;
@@ -60,10 +71,24 @@ static struct range timer_s(const struct channel *channel)
 
     expect_trip(channel, 0, 0, bytes, bytes, &trip);
     const double low_s = trip.least_ns.low * 1e-9;
-    const double high_s = low_s + trip.spread_ns.high * 1e-9;
 
-    return range_of(smaller(larger(low_s, timer_least_s), timer_most_s),
-                    smaller(larger(high_s, timer_least_s), timer_most_s));
+    return range_of(low_s, low_s + trip.spread_ns.high * 1e-9);
+}
+
+static struct range timer_s(const struct channel *channel)
+{
+    const struct range trip = handshake_s(channel);
+
+    return range_of(smaller(larger(trip.low, timer_least_s), timer_most_s),
+                    smaller(larger(trip.high, timer_least_s), timer_most_s));
+}
+
+static struct range restart_s(const struct channel *channel)
+{
+    const struct range trip = handshake_s(channel);
+
+    return range_of(trip.low + larger(2 * trip.low, restart_least_s),
+                    trip.high + larger(2 * trip.high, restart_least_s));
 }
 
 /* How likely it is that the timer, anywhere in its range, outlasts a pause. */
@@ -78,11 +103,9 @@ static double outlasts(struct range timer, double pause_s)
 
 /* Pairs within the turn; one that is left over at its end is acknowledged by
  * itself where the pause until the next turn outlasts the timer. */
-double likely_acks(const struct channel *channel, double segments,
-                   double pause_s)
+static double steady_acks(const struct channel *channel, double segments,
+                          double pause_s)
 {
-    if (channel->segments_per_ack > 0)
-        return segments / channel->segments_per_ack;
     const struct range timer = timer_s(channel);
     const double waits = outlasts(timer, spacing_s(channel));
     const double waits_long = outlasts(timer, pause_s);
@@ -90,6 +113,20 @@ double likely_acks(const struct channel *channel, double segments,
     const double paired = segments / 2 + (1 - waits_long) * left_over;
 
     return smaller(segments, waits * paired + (1 - waits) * segments);
+}
+
+double likely_acks(const struct channel *channel, double segments,
+                   double pause_s)
+{
+    if (channel->segments_per_ack > 0)
+        return segments / channel->segments_per_ack;
+    const double steady = steady_acks(channel, segments, pause_s);
+    const double quick = smaller(segments, quick_count);
+    const double restarted =
+        quick + steady_acks(channel, segments - quick, pause_s);
+    const double restarts = 1 - outlasts(restart_s(channel), pause_s);
+
+    return restarts * restarted + (1 - restarts) * steady;
 }
 
 void expect_acknowledging(const struct channel *channel,

@@ -164,6 +164,17 @@ static double burst_s(const struct channel *channel, double air_bytes)
            + BITS_PER_BYTE * air_bytes / channel->rate_bps.low;
 }
 
+/* From a burst's last segment to the first of the next: acknowledgements, a
+ * wait, and the segment. */
+static double pause_s(const struct channel *channel)
+{
+    const double segment_bytes = full_frames_bytes(channel, channel->mtu_bytes);
+
+    return channel->overhead_s.low
+           + (channel->contention_window - 1) / 2 * channel->contention_slot_s
+           + burst_s(channel, segment_bytes);
+}
+
 /* --- who contends --------------------------------------------------------- */
 
 /* Ends that have data of their own send their acknowledgements along with
@@ -244,7 +255,8 @@ static void run_tcp(const struct channel *channel, const struct burst *burst,
     const double data_s = burst_s(channel, burst->air_bytes);
     const double segments =
         course.data_bursts * burst->data_bytes / flow.mtu_bytes;
-    const double acks = likely_acks(channel, segments, data_s);
+    const double acks = likely_acks(
+        channel, segments, pause_s(channel) + (double) (count - 1) * data_s);
     const double along = 1
                          + crowd.along_ratio * acks / segments
                                * flow.header_bytes / flow.mtu_bytes;
@@ -277,8 +289,7 @@ static double window_bps(const struct channel *channel,
     const double bursts = larger(1, ceil(bytes / burst->data_bytes));
     const double wait_s =
         (channel->contention_window - 1) / 2 * channel->contention_slot_s;
-    const double acks =
-        likely_acks(channel, segments, burst_s(channel, burst->air_bytes));
+    const double acks = likely_acks(channel, segments, pause_s(channel));
     const double round_s =
         bursts * (wait_s + channel->overhead_s.low)
         + BITS_PER_BYTE * full_frames_bytes(channel, bytes)

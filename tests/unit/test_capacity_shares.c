@@ -332,6 +332,40 @@ static void acknowledgements_wait_behind_the_other_way_s_data(void **state)
     }
 }
 
+/*
+ * Both ways full at 240 kbit/s: turns of 250 ms, so that between its turns a
+ * receiver hears nothing for longer than its retransmission timer: 36 ms of a
+ * handshake and 200 ms.  So it acknowledges each of a turn's 11 segments of
+ * 576 bytes, not every second: of the slot's 6792 bytes x are data,
+ *   x + x / 576 x 52 = 6792,  x = 6229.6
+ */
+static void after_a_long_pause_every_segment_is_acknowledged(void **state)
+{
+    static const struct capacity_demand demands[] = {
+        { .from = 0, .to = 1, .traffic = TRAFFIC_TCP },
+        { .from = 1, .to = 0, .traffic = TRAFFIC_TCP },
+    };
+    struct plan plan = plan_with(ACCESS_ALTERNATING, SLOTS_ADAPTIVE);
+    const struct plan_step step = step_of(320e3);
+    struct situation situation = { .mtu_bytes = 576, .has_framing = SAID_NO };
+    struct capacity_share shares[2];
+
+    (void) state;
+    plan.end_count = 2;
+    capacity_shares(&plan, &step, &situation, demands, 2, shares);
+    for (size_t i = 0; i < 2; i++)
+        assert_near(shares[i].likely_bps, 6229.6 * 8 / 0.5 * 524 / 576, 1e-3,
+                    "acknowledged one by one");
+    /* Where the turns are short it is every second. */
+    plan.link.slot_limit_ns = exactly(100e6);
+    capacity_shares(&plan, &step, &situation, demands, 2, shares);
+    const double derived_bps = shares[0].likely_bps;
+
+    situation.segments_per_ack = 1;
+    capacity_shares(&plan, &step, &situation, demands, 2, shares);
+    assert_true(derived_bps > 1.02 * shares[0].likely_bps);
+}
+
 static void a_small_window_binds_and_says_so(void **state)
 {
     struct plan plan = plan_with(ACCESS_SCHEDULED, SLOTS_ADAPTIVE);
@@ -486,6 +520,7 @@ int main(void)
         cmocka_unit_test(who_wants_little_gets_it),
         cmocka_unit_test(both_ways_of_full_duplex_do_not_share),
         cmocka_unit_test(acknowledgements_wait_behind_the_other_way_s_data),
+        cmocka_unit_test(after_a_long_pause_every_segment_is_acknowledged),
         cmocka_unit_test(a_small_window_binds_and_says_so),
         cmocka_unit_test(
             losses_that_tcp_sees_give_a_wide_range_with_the_reason),
