@@ -328,9 +328,8 @@ static const char *const causes[SHORTFALL_PARTS] = {
     [PART_RECEIVER_WINDOW] = "a receiver that asked for too little at once",
     [PART_REPEATS] = "pieces that were lost and had to be sent again",
     [PART_LOSS_WINDOW] = "the sender's caution after losses",
-    [PART_NEEDLESS] =
-        "pieces that came late or out of order and were needlessly "
-        "sent again",
+    [PART_NEEDLESS] = ("pieces that came late or out of order and were "
+                       "needlessly sent again"),
     [PART_FOREIGN] = "other traffic of the same computers",
     [PART_SLOW_COMPUTER] = "a computer that is too slow",
     [PART_RADIO_REPEATS] = "pieces that the radios lost and sent again",
