@@ -23,6 +23,12 @@ static int by_arrival(const void *a_, const void *b_)
     return (a->arrives_ns > b->arrives_ns) - (a->arrives_ns < b->arrives_ns);
 }
 
+static void sort(struct rows *copies)
+{
+    if (copies->count)
+        qsort(copies->data, copies->count, copies->row_size, by_arrival);
+}
+
 static uint64_t far_ns(const struct made_timing *timing, uint64_t near_ns)
 {
     const double after_ns = (double) (near_ns - begun_ns);
@@ -79,7 +85,7 @@ static void send_probes(const struct made_timing *timing, struct draw *draw,
         probe->sent_source = STAMP_KERNEL;
         cross(&timing->there, draw, i, i, probe->sent_ns, there);
     }
-    qsort(there->data, there->count, there->row_size, by_arrival);
+    sort(there);
 }
 
 static void reply(const struct made_timing *timing, struct draw *draw,
@@ -110,7 +116,7 @@ static void reply(const struct made_timing *timing, struct draw *draw,
     }
     outcome->arrived_count = outcome->replied_count;
     free(has_come);
-    qsort(back->data, back->count, back->row_size, by_arrival);
+    sort(back);
 }
 
 /* What the reflector has on record of that probe. */
