@@ -6,7 +6,7 @@
 
 static const double k = 1e3; /* kbit/s */
 /* A part below this share of what is missing is left to results.json. */
-static const double least_share = 0.02;
+static const double least_share = 0.005;
 /* Beyond, a report would be a catalogue; all of them are in results.json. */
 #define SHORTFALLS_MOST 8
 

@@ -201,7 +201,7 @@ static struct rows goodput_table(const struct reduction *reduction)
     for (size_t i = 0; i < all.count; i++) {
         const struct finding *finding = rows_at(&all, i);
 
-        if (!wording_is_loaded(finding->condition))
+        if (wording_is_alone(finding->condition))
             *(struct finding *) rows_add(&alone) = *finding;
     }
     if (!alone.count)

@@ -267,6 +267,30 @@ static void the_doubt_that_took_a_verdict_is_told_with_it(void **state)
                 "dock on calm: the practice link did not keep time.");
 }
 
+/* A download beside pings has no verdict, and is no case without one. */
+static void what_ran_beside_others_is_no_case_of_its_own(void **state)
+{
+    static const struct finding meets = { .value = 97e3,
+                                          .low = 96e3,
+                                          .high = 98e3,
+                                          .expected_low = 98e3,
+                                          .expected_high = 102e3,
+                                          .verdict = VERDICT_MEETS };
+    struct reduction *reduction = new_reduction();
+    struct finding beside = meets;
+
+    (void) state;
+    beside.verdict = VERDICT_NONE;
+    add_case(reduction, "quay", &meets);
+    add_case(reduction, "quay", &beside);
+    (void) snprintf(
+        ((struct finding *) rows_at(&reduction->findings, 1))->condition,
+        NAME_SIZE, "ping quay > mill");
+    assert_says(reduction,
+                "The link works in the direction that was run on calm: it "
+                "carries what the step should carry.");
+}
+
 static void add_nothing(struct reduction *reduction, const char *to,
                         const char *why)
 {
@@ -343,6 +367,7 @@ int main(void)
         cmocka_unit_test(equal_exchanges_beside_are_counted),
         cmocka_unit_test(what_holds_of_all_cases_is_not_said_of_n_of_n),
         cmocka_unit_test(the_doubt_that_took_a_verdict_is_told_with_it),
+        cmocka_unit_test(what_ran_beside_others_is_no_case_of_its_own),
         cmocka_unit_test(an_account_that_never_came_is_not_told_as_no_data),
         cmocka_unit_test(answers_that_came_too_late_are_not_told_as_lost),
     };
