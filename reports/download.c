@@ -41,6 +41,15 @@ spec_of(const struct exchange_record *exchange)
     return (const void *) exchange->spec.bytes;
 }
 
+static const struct looks_outcome *
+looks_of(const struct exchange_record *exchange)
+{
+    const struct download_outcome *outcome =
+        (const void *) exchange->to_account.account.outcome.bytes;
+
+    return &outcome->looks;
+}
+
 /* --- one transfer --------------------------------------------------------- */
 
 static uint64_t first_request_ns(const struct rows *connections)
@@ -73,7 +82,9 @@ static int read_transfer(const struct reduction *reduction,
                                      "connections", &connections, fault);
     if (!code) {
         transfer->request_ns = first_request_ns(&connections);
-        if (exchange->has_spec && download_feed_ns(spec_of(exchange)))
+        /* What ended by itself, known well enough, was fed to its end. */
+        if (exchange->has_spec && download_feed_ns(spec_of(exchange))
+            && looks_of(exchange)->ended_by != LOOKS_WITHIN)
             transfer->until_ns =
                 (receiver->start_ns ? receiver->start_ns
                                     : receiver->account.begun_ns)
@@ -155,15 +166,6 @@ static void add_whole(struct reduction *reduction, size_t exchange,
     finding_set_why(finding, "one transfer has no interval");
     keep_value(reduction, exchange, VALUE_WHOLE,
                &(struct mean_error){ .mean = finding->value });
-}
-
-static const struct looks_outcome *
-looks_of(const struct exchange_record *exchange)
-{
-    const struct download_outcome *outcome =
-        (const void *) exchange->to_account.account.outcome.bytes;
-
-    return &outcome->looks;
 }
 
 static void add_steady(struct reduction *reduction, size_t exchange,

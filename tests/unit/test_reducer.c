@@ -57,6 +57,39 @@ static void assert_close(double value, double expected, double tolerance)
 
 /* --- downloads ------------------------------------------------------------ */
 
+/* 22 s of data, fed for a minute at the most. */
+static size_t gaps_of_until(struct reduced_run *fixture,
+                            enum looks_end ended_by)
+{
+    static const struct download_spec spec = { .within_ratio = 0.05,
+                                               .at_most_ns = 60 * NS_PER_S,
+                                               .connections = 1 };
+    const struct made_download download = steady_download(37000);
+    struct exchange_account sender;
+    struct exchange_account receiver;
+
+    made_sender(&download, &sender);
+    made_receiver(&download, &receiver);
+    ((struct download_outcome *) receiver.outcome.bytes)->looks.ended_by =
+        (int) ended_by;
+    reduced_run_add_download(fixture, 0, 1, &spec, &sender, &receiver);
+    reduced_run_reduce(fixture);
+    const struct curve *curve = rows_at(&fixture->reduction.curves, 0);
+
+    assert_int_equal(fixture->reduction.curves.count, 1);
+    return curve->gaps.count;
+}
+
+static void what_ended_when_it_was_known_has_no_silence_behind_it(void **state)
+{
+    assert_int_equal(gaps_of_until(*state, LOOKS_WITHIN), 0);
+}
+
+static void what_fell_silent_before_it_was_known_has_one(void **state)
+{
+    assert_int_equal(gaps_of_until(*state, LOOKS_TIME_OVER), 1);
+}
+
 static void a_constant_rate_is_found_as_it_is(void **state)
 {
     struct reduced_run *fixture = *state;
@@ -715,6 +748,8 @@ static void control_traffic_is_a_share_of_all_bytes(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        WITH_FIXTURE(what_ended_when_it_was_known_has_no_silence_behind_it),
+        WITH_FIXTURE(what_fell_silent_before_it_was_known_has_one),
         WITH_FIXTURE(a_constant_rate_is_found_as_it_is),
         WITH_FIXTURE(the_interval_holds_the_truth_about_as_often_as_it_says),
         WITH_FIXTURE(a_slow_start_is_cut_off),
