@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/feeding.h"
 #include "reports/reasons.h"
 
 /*
@@ -141,6 +142,27 @@ static void doubt_silence(struct reduction *reduction,
             bytes * BITS_PER_BYTE * 1e6 / (double) said->quiet_ns);
 }
 
+/* The answer to an order was lost: that end began, and the other one was told a
+ * later start. */
+static void doubt_start(struct reduction *reduction,
+                        const struct exchange_record *exchange)
+{
+    const struct account_record *from = &exchange->from_account;
+    const struct account_record *to = &exchange->to_account;
+    const double later_s =
+        (double) (feeding_late_ns(to) - feeding_late_ns(from)) * 1e-9;
+
+    if (from->is_there && to->is_there
+        && fabs(later_s) * 1e9 > (double) FEEDING_AMISS_NS)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The ends of the %s %s → %s on step %s did not begin at once: %s "
+            "began %.1f s before the other one, and did not hear of the later "
+            "start in time.",
+            exchange->kind->name, exchange->from, exchange->to, exchange->step,
+            later_s > 0 ? exchange->from : exchange->to, fabs(later_s));
+}
+
 static void doubt_account(struct reduction *reduction,
                           const struct exchange_record *exchange,
                           const char *end, const struct account_record *account)
@@ -175,6 +197,7 @@ void doubts_add(struct reduction *reduction)
         const struct exchange_record *exchange =
             reduction_exchange(reduction, i);
 
+        doubt_start(reduction, exchange);
         if (is_end_with_agent(reduction->plan, exchange->from))
             doubt_account(reduction, exchange, exchange->from,
                           &exchange->from_account);

@@ -2,6 +2,7 @@
 #include "reports/download.h"
 
 #include "reports/arrivals.h"
+#include "reports/feeding.h"
 #include "reports/pixel_columns.h"
 #include "reports/steadiness.h"
 #include "reports/table.h"
@@ -85,10 +86,8 @@ static int read_transfer(const struct reduction *reduction,
         /* What ended by itself, known well enough, was fed to its end. */
         if (exchange->has_spec && download_feed_ns(spec_of(exchange))
             && looks_of(exchange)->ended_by != LOOKS_WITHIN)
-            transfer->until_ns =
-                (receiver->start_ns ? receiver->start_ns
-                                    : receiver->account.begun_ns)
-                + download_feed_ns(spec_of(exchange));
+            transfer->until_ns = feeding_begun_ns(exchange)
+                                 + download_feed_ns(spec_of(exchange));
     }
     rows_clear(&connections);
     return code;

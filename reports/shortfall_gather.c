@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/feeding.h"
 #include "reports/foreign.h"
 #include "reports/shortfall_evidence.h"
 
@@ -36,20 +37,13 @@ static int find_request(const struct reduction *reduction,
     }
     rows_clear(&rows);
     if (!evidence->from_ns)
-        evidence->from_ns = receiver->start_ns ? receiver->start_ns
-                                               : receiver->account.begun_ns;
+        evidence->from_ns = feeding_ordered_ns(receiver);
+    /* Nobody sends before the sender has begun. */
+    if ((feeding_late_ns(&exchange->from_account)
+         || feeding_late_ns(&exchange->to_account))
+        && evidence->from_ns < feeding_begun_ns(exchange))
+        evidence->from_ns = feeding_begun_ns(exchange);
     return code;
-}
-
-static int64_t sender_to_receiver_ns(const struct exchange_record *exchange)
-{
-    const struct account_record *from = &exchange->from_account;
-    const struct account_record *to = &exchange->to_account;
-    const uint64_t from_ns =
-        from->start_ns ? from->start_ns : from->account.begun_ns;
-    const uint64_t to_ns = to->start_ns ? to->start_ns : to->account.begun_ns;
-
-    return (int64_t) to_ns - (int64_t) from_ns;
 }
 
 /*
@@ -91,8 +85,7 @@ static void find_span(const struct exchange_record *exchange,
     const bool tells_held = evidence_tells_quiet(tcp);
     const struct download_spec *spec = (const void *) exchange->spec.bytes;
     const struct account_record *receiver = &exchange->to_account;
-    const uint64_t start_ns =
-        receiver->start_ns ? receiver->start_ns : receiver->account.begun_ns;
+    const uint64_t start_ns = feeding_begun_ns(exchange);
     const uint64_t last_ns = arrivals->count
                                  ? arrivals->at_ns[arrivals->count - 1]
                                  : receiver->account.ended_ns;
@@ -112,7 +105,7 @@ static void find_span(const struct exchange_record *exchange,
     evidence->content_bytes = within ? arrivals->sum_bytes[within - 1] : 0;
     if (tells_held)
         evidence->content_bytes += evidence_held_bytes(
-            tcp, sender_to_receiver_ns(exchange), evidence->until_ns);
+            tcp, feeding_to_receiver_ns(exchange), evidence->until_ns);
     if (evidence->span_s > 0)
         evidence->measured_bps =
             evidence->content_bytes * BITS_PER_BYTE / evidence->span_s;
@@ -231,7 +224,7 @@ int evidence_gather(const struct reduction *reduction,
         take_expectation(reduction, record, ret_evidence);
         find_span(record, &arrivals, &tcp, ret_evidence);
         evidence_take_tcp(ret_evidence, &arrivals, &tcp,
-                          sender_to_receiver_ns(record));
+                          feeding_to_receiver_ns(record));
         take_foreign(reduction, record, ret_evidence);
         take_loopback(&sources->contact, record, ret_evidence);
         evidence_take_echoes(reduction, &sources->pings, ret_evidence);

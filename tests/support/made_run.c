@@ -138,13 +138,14 @@ sqlite3 *made_run_database(struct made_run *made)
 
 static size_t add_account(struct logbook_exchange *stored, size_t count,
                           const char *end,
-                          const struct exchange_account *account)
+                          const struct exchange_account *account,
+                          uint64_t early_ns)
 {
     if (!account)
         return count;
     stored->accounts[count] =
         (struct logbook_account){ .end = end,
-                                  .start_ns = account->begun_ns,
+                                  .start_ns = account->begun_ns + early_ns,
                                   .start_uncertainty_ns = 100000,
                                   .account = account };
     return count + 1;
@@ -166,10 +167,10 @@ static void fill_exchange(const struct made_run *made, size_t place,
         .plan_index = exchange->plan_index,
     };
     ret_stored->account_count =
-        add_account(ret_stored, 0, exchange->from, exchange->from_account);
+        add_account(ret_stored, 0, exchange->from, exchange->from_account, 0);
     ret_stored->account_count =
         add_account(ret_stored, ret_stored->account_count, exchange->to,
-                    exchange->to_account);
+                    exchange->to_account, exchange->to_early_ns);
 }
 
 void made_run_add_together(struct made_run *made,

@@ -35,6 +35,7 @@ struct made_exchange {
     const char *condition; /* NULL: idle */
     const void *spec;
     const struct exchange_account *from_account, *to_account;
+    uint64_t to_early_ns;   /* so long before its start "to" began */
     const char *note;       /* NULL: none */
     const char *note_class; /* NULL: "test" */
 };

@@ -460,6 +460,43 @@ static void one_doubtful_round_takes_the_verdict_of_all(void **state)
     cmocka_unit_test_setup_teardown(name, reduced_run_set_up,                  \
                                     reduced_run_tear_down)
 
+/* --- ends that did not begin at once -------------------------------------- */
+
+/* The receiver asked 20 s before the sender began. */
+static void an_end_that_began_before_the_other_is_told(void **state)
+{
+    static const struct download_spec spec = { .for_ns = TOOK_NS,
+                                               .connections = 1 };
+    const struct made_download download = { .goodput_bps = MEETS_BPS,
+                                            .cycle_ns = 174 * NS_PER_MS,
+                                            .slot_ns = 138 * NS_PER_MS,
+                                            .segments_a_cycle = 3,
+                                            .for_ns = TOOK_NS,
+                                            .jitter_seed = 5 };
+    struct reduced_run *fixture = *state;
+    struct pair pair;
+
+    made_sender(&download, &pair.from);
+    made_receiver(&download, &pair.to);
+    pair.to.begun_ns -= 20 * NS_PER_S;
+    ((struct download_connection *) rows_at(&pair.to.series[2], 0))
+        ->request_ns -= 20 * NS_PER_S;
+    reduced_run_add(fixture,
+                    &(struct made_exchange){ .kind = &download_kind,
+                                             .round = 1,
+                                             .plan_index = 1,
+                                             .from = "mill",
+                                             .to = "quay",
+                                             .spec = &spec,
+                                             .to_early_ns = 20 * NS_PER_S },
+                    &pair.from, &pair.to);
+    reduced_run_reduce(fixture);
+    assert_told(fixture, "did not begin at once: quay began 20.0 s before the "
+                         "other one");
+    /* ... and the link is not to blame for it. */
+    assert_int_equal(fixture->reduction.shortfalls.count, 0);
+}
+
 /* --- pings by themselves -------------------------------------------------- */
 
 #define PROBES 60
@@ -608,6 +645,7 @@ int main(void)
         TEST(fewer_probes_than_planned_are_told),
         TEST(an_account_that_never_came_may_be_on_a_memory_stick),
         TEST(of_a_refused_order_no_account_is_looked_for),
+        TEST(an_end_that_began_before_the_other_is_told),
         TEST(echoes_in_time_are_no_doubt),
         TEST(echoes_that_all_take_long_are_told),
         TEST(some_echoes_that_take_too_long_are_told),
