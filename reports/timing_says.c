@@ -65,9 +65,9 @@ static void append_lost(char *text, size_t size, const struct finding *loss)
 }
 
 /* Does one lose more, beyond what chance may do? */
-static bool is_worse(const struct finding *one, const struct finding *other)
+static bool is_worse(const struct finding *a, const struct finding *b)
 {
-    return one->low > other->high;
+    return a->low > b->high;
 }
 
 static void say_losses(char *text, size_t size, const struct both *both)
@@ -102,10 +102,10 @@ static void append_time(char *text, size_t size, double value_s)
     append(text, size, "%s %s", number, is_long ? "s" : "ms");
 }
 
-static bool waits(const struct finding *one, const struct finding *other)
+static bool waits(const struct finding *a, const struct finding *b)
 {
-    return one->value > other->high && one->value > waits_times * other->value
-           && one->value - other->value >= waits_least_s;
+    return a->value > b->high && a->value > waits_times * b->value
+           && a->value - b->value >= waits_least_s;
 }
 
 /* NULL: not known well enough. */
