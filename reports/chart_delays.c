@@ -350,9 +350,9 @@ static void tell_clocks(const struct delay_chart *chart, char *ret_text,
     }
     if (!(most_s > 0))
         return;
-    wording_significant(most_s / chart->unit_s, 2, number);
+    wording_significant(most_s >= 1 ? most_s : most_s / ms, 2, number);
     (void) snprintf(ret_text, size, ", ± %s %s from the clocks", number,
-                    chart->unit_s == 1 ? "s" : "ms");
+                    most_s >= 1 ? "s" : "ms");
 }
 
 static void title_chart(struct delay_chart *chart)

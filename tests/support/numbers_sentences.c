@@ -118,6 +118,15 @@ static void check_total(struct checking *checking, const char *line)
                          "low", 1, 0);
 }
 
+/* Of "171 ms" or "1.2 s". */
+static double unit_at(const char *text)
+{
+    struct told ignored;
+    const char *unit = told_read(text, &ignored);
+
+    return unit && strncmp(unit, " ms", 3) == 0 ? 1e-3 : 1;
+}
+
 /* "112 to 171 ms": of which figure, the title says. */
 static void check_medians(struct checking *checking, const char *title,
                           const char *at)
@@ -130,8 +139,7 @@ static void check_medians(struct checking *checking, const char *title,
     struct told ignored;
     const char *behind = told_read(at, &ignored);
     const bool is_range = behind && strncmp(behind, " to ", 4) == 0;
-    const char *unit = is_range ? told_read(behind + 4, &ignored) : behind;
-    const double unit_s = unit && strncmp(unit, " ms", 3) == 0 ? 1e-3 : 1;
+    const double unit_s = unit_at(is_range ? behind + 4 : at);
     const char *clocks = strstr(at, "± ");
 
     numbers_check_number(checking, at, measure, "value", unit_s, digits);
@@ -140,7 +148,7 @@ static void check_medians(struct checking *checking, const char *title,
                              digits);
     if (clocks)
         numbers_check_number(checking, clocks + strlen("± "), "one_way_least",
-                             "half width", unit_s, 2);
+                             "half width", unit_at(clocks + strlen("± ")), 2);
     else if (is_one_way)
         numbers_object(checking, "no ± from the clocks", title);
 }
