@@ -58,7 +58,8 @@ static void print_megabyte(FILE *out, double bps)
     (void) fprintf(out, " %10s", text);
 }
 
-static double rate_of(const struct preview *preview, size_t step, int way)
+static double rate_of(const struct preview *preview, size_t step,
+                      enum capacity_way way)
 {
     return preview_is_vague(preview, step)
                ? (double) NAN
