@@ -36,6 +36,7 @@ struct client {
     struct curl_loop curl;
     struct client_target *targets;
     struct client_call *calls;
+    struct lost lost;
     bool is_closing;
     void (*on_closed)(void *owner);
     void *owner; /* borrowed */
@@ -126,6 +127,16 @@ void client_forget_clock(struct client_target *target)
     target->clock = (struct client_clock){ .is_known = false };
 }
 
+void client_keep_lost(struct client *client)
+{
+    lost_keep(&client->lost);
+}
+
+void client_reset_lost(struct client *client)
+{
+    lost_reset(&client->lost);
+}
+
 /* The uncertainty of a pair grows with its age. */
 static bool is_better(uint64_t round_trip_ns, uint64_t now_ns,
                       const struct client_clock *than)
@@ -192,6 +203,7 @@ static int start_transfer(struct client_call *call, const char *method,
         .timeout_ms = call->timeout_ms,
         .sent_bytes = &target->sent_bytes,
         .received_bytes = &target->received_bytes,
+        .lost = &target->client->lost,
     };
 
     make_url(target, path, url, sizeof(url));
@@ -566,6 +578,7 @@ static void on_curl_closed(void *owner)
     void *closed_owner = client->owner;
     struct client_target *target = client->targets;
 
+    lost_reset(&client->lost);
     while (target) {
         struct client_target *next = target->next;
 

@@ -77,4 +77,9 @@ struct client_clock client_clock(const struct client_target *target);
 /* Forget it: the way has changed (another rate step). */
 void client_forget_clock(struct client_target *target);
 
+/* While the way changes, connections whose answers are lost are kept; when it
+ * has changed, they are reset (see controller/lost.h). */
+void client_keep_lost(struct client *client);
+void client_reset_lost(struct client *client);
+
 #endif

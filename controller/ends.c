@@ -383,6 +383,16 @@ void ends_forget_clocks(struct ends *ends)
     }
 }
 
+void ends_begin_change(struct ends *ends)
+{
+    client_keep_lost(ends->client);
+}
+
+void ends_end_change(struct ends *ends)
+{
+    client_reset_lost(ends->client);
+}
+
 void ends_traffic(const struct ends *ends, uint64_t *ret_sent_bytes,
                   uint64_t *ret_received_bytes)
 {

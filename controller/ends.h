@@ -82,6 +82,10 @@ int ends_clock(const struct ends *ends, int number,
                struct ends_clock *ret_clock);
 /* The way has changed (another step): forget what was found of far ends. */
 void ends_forget_clocks(struct ends *ends);
+/* Around a change of the way: nothing that was lost meanwhile is sent again
+ * when it has changed. */
+void ends_begin_change(struct ends *ends);
+void ends_end_change(struct ends *ends);
 
 /* HTTP bytes by now, of the far ends. */
 void ends_traffic(const struct ends *ends, uint64_t *ret_sent_bytes,

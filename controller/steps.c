@@ -89,26 +89,15 @@ static int say_no_contact(const struct conductor *conductor, size_t step,
         conductor->plan->steps[step].name, lost->text);
 }
 
-/*
- * Far ends first, while they still hear us.  Whose answer is lost is told again
- * when our own end has followed: setting a step twice does no harm, and the
- * second answer is the proof.
- */
-static int set_by_agents(struct conductor *conductor, size_t step,
-                         struct fault *fault)
+/* While they still hear us.  Whose answer is lost is_silent. */
+static int tell_far_ends(struct conductor *conductor, size_t step,
+                         bool is_silent[PLAN_ENDS_MAX], struct fault *fault)
 {
     const struct plan *plan = conductor->plan;
     const struct ends_question once = { .method = "PUT",
                                         .target = "/step",
                                         .timeout_ms = change_timeout_ms,
                                         .tries_count = 1 };
-    const struct ends_question surely = {
-        .method = "PUT",
-        .target = "/step",
-        .timeout_ms = conductor_timeout_ms(conductor, 500),
-    };
-    bool is_silent[PLAN_ENDS_MAX] = { false };
-    int code = 0;
 
     for (size_t i = 0; i < plan->end_count; i++) {
         struct fault lost = { 0 };
@@ -116,22 +105,52 @@ static int set_by_agents(struct conductor *conductor, size_t step,
         if (ends_is_own(conductor->ends, (int) i)
             || !plan_has_agent(plan, (int) i))
             continue;
-        code = put_step(conductor, (int) i, step, &once, &lost);
+        const int code = put_step(conductor, (int) i, step, &once, &lost);
         if (code == UV_EPERM || code == UV_ECANCELED)
             return fault_set(fault, code, "%s", lost.text);
         is_silent[i] = code != 0;
     }
-    code = put_step(conductor, plan->controller_end, step, &surely, fault);
-    for (size_t i = 0; i < plan->end_count && !code; i++) {
+    return 0;
+}
+
+/* Setting a step twice does no harm, and the second answer is the proof. */
+static int tell_again(struct conductor *conductor, size_t step,
+                      const struct ends_question *question,
+                      const bool is_silent[PLAN_ENDS_MAX], struct fault *fault)
+{
+    for (size_t i = 0; i < conductor->plan->end_count; i++) {
         struct fault lost = { 0 };
 
-        if (is_silent[i])
-            code = put_step(conductor, (int) i, step, &surely, &lost);
+        if (!is_silent[i])
+            continue;
+        const int code = put_step(conductor, (int) i, step, question, &lost);
         if (code == UV_EPERM || code == UV_ECANCELED)
             return fault_set(fault, code, "%s", lost.text);
         if (code)
             return say_no_contact(conductor, step, code, &lost, fault);
     }
+    return 0;
+}
+
+/* Far ends first, then our own; whose answer was lost is told again then. */
+static int set_by_agents(struct conductor *conductor, size_t step,
+                         struct fault *fault)
+{
+    const struct ends_question surely = {
+        .method = "PUT",
+        .target = "/step",
+        .timeout_ms = conductor_timeout_ms(conductor, 500),
+    };
+    bool is_silent[PLAN_ENDS_MAX] = { false };
+
+    ends_begin_change(conductor->ends);
+    int code = tell_far_ends(conductor, step, is_silent, fault);
+    if (!code)
+        code = put_step(conductor, conductor->plan->controller_end, step,
+                        &surely, fault);
+    if (!code)
+        code = tell_again(conductor, step, &surely, is_silent, fault);
+    ends_end_change(conductor->ends); /* the link carries again, or never */
     return code;
 }
 

@@ -157,6 +157,13 @@ static void set_connection_options(CURL *easy, long timeout_ms)
     (void) curl_easy_setopt(easy, CURLOPT_CONNECTTIMEOUT_MS, timeout_ms);
 }
 
+/* libcurl closes a connection. */
+static int on_close(void *owner, curl_socket_t socket)
+{
+    lost_close(owner, socket);
+    return 0;
+}
+
 static void set_request_options(const struct transfer *transfer,
                                 const struct transfer_request *request)
 {
@@ -171,6 +178,8 @@ static void set_request_options(const struct transfer *transfer,
         (void) curl_easy_setopt(easy, CURLOPT_POSTFIELDS, request->content);
     }
     (void) curl_easy_setopt(easy, CURLOPT_CUSTOMREQUEST, request->method);
+    (void) curl_easy_setopt(easy, CURLOPT_CLOSESOCKETFUNCTION, on_close);
+    (void) curl_easy_setopt(easy, CURLOPT_CLOSESOCKETDATA, request->lost);
 }
 
 static void set_watchers(struct transfer *transfer)

@@ -3,6 +3,7 @@
 #define CONTROLLER_TRANSFER_H
 
 #include "agent/wire/curl_loop.h"
+#include "controller/lost.h"
 
 #include <bothends/fault.h>
 #include <stddef.h>
@@ -27,6 +28,8 @@ struct transfer_request {
     uint64_t timeout_ms; /* for all of it, the connection included */
     uint64_t *sent_bytes, *received_bytes; /* heads and bodies are added here,
                                               as they go; borrowed as well */
+    struct lost *lost; /* closes the connection's socket; borrowed until the
+                        * curl_loop is closed */
 };
 
 /* Header fields as received; "": not there. */
