@@ -1,9 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/crossings.h"
+#include "reports/crossings_inside.h"
 
 #include "reports/clock_pair.h"
-
-#include <bothends/kinds/timing.h>
 
 /* --- what the sender says ------------------------------------------------- */
 
@@ -163,6 +161,14 @@ static void complete(struct crossings *crossings)
     }
 }
 
+static bool is_far_missing(const struct exchange_record *exchange)
+{
+    char why[160];
+
+    return reduction_is_account_missing(&exchange->to_account, exchange->to,
+                                        why, sizeof(why));
+}
+
 static int join(const struct reduction *reduction,
                 const struct exchange_record *exchange, const struct rows *sent,
                 struct crossings *crossings, struct fault *fault)
@@ -183,10 +189,14 @@ static int join(const struct reduction *reduction,
         take_probe(crossings, &returns, probe);
     }
     order_returns(&returns, &crossings->orders[WAY_BACK]);
-    const int code =
-        read_arrivals(reduction, exchange, &numbers, crossings, fault);
+    int code = 0;
 
-    complete(crossings);
+    if (is_far_missing(exchange)) {
+        crossings_take_near(crossings, sent);
+    } else {
+        code = read_arrivals(reduction, exchange, &numbers, crossings, fault);
+        complete(crossings);
+    }
     returns_clear(&returns);
     free(sequences);
     free(copies);

@@ -33,10 +33,14 @@ struct crossings {
     struct arrival_order orders[WAYS_OF_TWO];
     struct copies copies[WAYS_OF_TWO];
     uint64_t least_ttl, most_ttl; /* of the replies; 0: not known */
+    /* The reflector's account is not there: what came twice to it is not known,
+     * nor what became of so many last probes. */
+    bool is_near_only;
+    size_t untold_count;
 };
 
-/* Probes that the system refused to send are left out.  Both accounts must be
- * there.  The caller clears in any case. */
+/* Probes that the system refused to send are left out.  The sender's account
+ * must be there.  The caller clears in any case. */
 int crossings_read(const struct reduction *reduction,
                    const struct exchange_record *exchange,
                    struct crossings *ret_crossings, struct fault *fault);

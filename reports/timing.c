@@ -81,6 +81,7 @@ static void reduce_crossings(struct reduction *reduction, size_t exchange,
         (const void *) record->from_account.account.outcome.bytes;
     struct timing_told told = { .reduction = reduction,
                                 .exchange = exchange,
+                                .is_near_only = crossings->is_near_only,
                                 .expected = timing_expect(reduction, record) };
     struct one_way delays;
 
@@ -89,8 +90,11 @@ static void reduce_crossings(struct reduction *reduction, size_t exchange,
                        || record->to_account.account.suspended_ns;
     if (delays.has_slept)
         one_way_forget(&delays);
-    timing_use_offset(reduction, exchange, &delays);
-    timing_keep_offset(reduction, exchange, &delays);
+    /* Without the reflector's account its stamps are another clock's. */
+    if (!crossings->is_near_only) {
+        timing_use_offset(reduction, exchange, &delays);
+        timing_keep_offset(reduction, exchange, &delays);
+    }
     timing_keep(reduction, exchange, crossings, &delays);
     timing_sum(reduction, exchange, false, &told.sum);
     timing_add_findings(&told);
@@ -99,6 +103,8 @@ static void reduce_crossings(struct reduction *reduction, size_t exchange,
         draw_way(reduction, exchange, crossings, &delays,
                  (enum way_of_two) way);
     timing_add_doubts(reduction, record, &delays);
+    if (crossings->is_near_only)
+        timing_tell_near(reduction, record, crossings);
     record->least_ttl = crossings->least_ttl;
     record->most_ttl = crossings->most_ttl;
     record->own_bytes =
@@ -106,16 +112,6 @@ static void reduce_crossings(struct reduction *reduction, size_t exchange,
         * (double) (crossings->probes.count
                     + crossings->orders[WAY_THERE].highest.count);
     add_end(reduction, record);
-}
-
-/* The end whose account there is not, as a reason; false: both are there. */
-static bool is_any_missing(const struct exchange_record *record, char *ret_why,
-                           size_t size)
-{
-    return reduction_is_account_missing(&record->from_account, record->from,
-                                        ret_why, size)
-           || reduction_is_account_missing(&record->to_account, record->to,
-                                           ret_why, size);
 }
 
 static int reduce(struct reduction *reduction, size_t exchange,
@@ -126,7 +122,8 @@ static int reduce(struct reduction *reduction, size_t exchange,
     struct crossings crossings;
     char why[160];
 
-    if (is_any_missing(record, why, sizeof(why))) {
+    if (reduction_is_account_missing(&record->from_account, record->from, why,
+                                     sizeof(why))) {
         timing_add_whys(&(struct timing_told){ .reduction = reduction,
                                                .exchange = exchange },
                         why);

@@ -117,3 +117,24 @@ void timing_add_doubts(struct reduction *reduction,
     doubt_clocks(reduction, exchange, delays);
     tell_clocks(reduction, exchange, delays);
 }
+
+void timing_tell_near(struct reduction *reduction,
+                      const struct exchange_record *exchange,
+                      const struct crossings *crossings)
+{
+    char why[160], untold[120] = "";
+
+    (void) reduction_is_account_missing(&exchange->to_account, exchange->to,
+                                        why, sizeof(why));
+    if (crossings->untold_count)
+        (void) snprintf(untold, sizeof(untold),
+                        "; on which way the last %zu probes were lost, nothing "
+                        "tells",
+                        crossings->untold_count);
+    reduction_add_sentence(
+        &reduction->doubts,
+        "Timing %s → %s on step %s: %s. What became of each packet is told "
+        "from what %s got back, by the numbers and stamps of the replies%s.",
+        exchange->from, exchange->to, exchange->step, why, exchange->from,
+        untold);
+}

@@ -9,4 +9,9 @@ void timing_add_doubts(struct reduction *reduction,
                        const struct exchange_record *exchange,
                        const struct one_way *delays);
 
+/* That the reflector's account is not there, and how it is done without. */
+void timing_tell_near(struct reduction *reduction,
+                      const struct exchange_record *exchange,
+                      const struct crossings *crossings);
+
 #endif

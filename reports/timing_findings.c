@@ -55,7 +55,9 @@ static void add_loss(const struct timing_told *told, enum way_of_two way)
     finding_set(finding, &estimate, losses->count);
     if (!losses->count)
         finding_set_why(finding, "%s",
-                        way == WAY_BACK
+                        told->is_near_only && way == WAY_THERE
+                            ? "nothing came back that tells what arrived"
+                        : way == WAY_BACK
                             ? "no probe arrived that could be answered"
                             : "no probe was sent");
 }
@@ -69,7 +71,10 @@ static void add_share(const struct timing_told *told, enum way_of_two way,
 
     finding_set(finding, &estimate, (uint64_t) share->count);
     if (!(share->count > 0))
-        finding_set_why(finding, "nothing arrived");
+        finding_set_why(finding, "%s",
+                        told->is_near_only
+                            ? "only the other end's account would tell"
+                            : "nothing arrived");
 }
 
 static void add_variations(const struct timing_told *told, enum way_of_two way)

@@ -10,6 +10,7 @@ struct timing_told {
     struct reduction *reduction; /* borrowed */
     size_t exchange;             /* index */
     bool is_all_rounds;
+    bool is_near_only; /* the reflector's account is not there */
     struct timing_expected expected;
     struct timing_sum sum;
 };

@@ -436,13 +436,75 @@ static void a_percentile_of_too_few_packets_is_not_given(void **state)
     assert_true(isnan(find(run, "one_way_p90", "quay")->low));
 }
 
-static void without_the_far_account_it_is_said_why(void **state)
+/* --- one account only ----------------------------------------------------- */
+
+static void add_near(struct reduced_run *run, const struct made_timing *timing,
+                     bool is_near)
 {
-    struct reduced_run *run = *state;
-    const struct made_timing timing = plain();
     struct exchange_account sender, reflector;
 
-    made_timing(&timing, &sender, &reflector);
+    made_timing(timing, &sender, &reflector);
+    reduced_run_add(run,
+                    &(struct made_exchange){ .kind = &timing_kind,
+                                             .round = 1,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = &spec },
+                    is_near ? &sender : NULL, is_near ? NULL : &reflector);
+    account_clear(is_near ? &reflector : &sender);
+}
+
+static void without_the_far_account_the_replies_tell_both_ways(void **state)
+{
+    struct reduced_run *run = *state;
+    struct made_timing timing = plain();
+
+    timing.there.loses_every = 10;
+    timing.back.loses_every = 20;
+    add_near(run, &timing, true);
+    reduced_run_reduce(run);
+    /* The last probe is lost, and nothing tells where. */
+    assert_int_equal(find(run, "one_way_loss", "quay")->samples_count, 598);
+    assert_near(find(run, "one_way_loss", "quay")->value, 59.0 / 598, 1e-9);
+    assert_near(find(run, "one_way_loss", "mill")->value, 26.0 / 539, 1e-9);
+    assert_near(find(run, "delay_variation_p50", "quay")->value, 0.050, 0.006);
+    assert_holds(find(run, "one_way_p50", "mill"), 0.070);
+    assert_string_equal(find(run, "one_way_duplicated", "quay")->why,
+                        "only the other end's account would tell");
+    assert_true(reduced_run_says(&run->reduction.doubts,
+                                 "the last 2 probes were lost"));
+}
+
+/* RFC 8762 section 4: probes 0 to 9; 3 and 7 are lost on the way there, the
+ * reply to 5 on the way back. */
+static void gaps_in_two_numbers_part_the_losses(void **state)
+{
+    static const struct {
+        uint64_t probe, reply;
+    } came[] = { { 0, 0 }, { 1, 1 }, { 2, 2 }, { 4, 3 },
+                 { 6, 5 }, { 8, 6 }, { 9, 7 } };
+    struct reduced_run *run = *state;
+    struct exchange_account sender;
+
+    account_init(&sender, &timing_kind);
+    sender.state = ACCOUNT_DONE;
+    for (uint64_t i = 0; i < 10; i++) {
+        struct timing_probe *probe = rows_add(&sender.series[0]);
+
+        probe->sequence = i;
+        probe->state = PROBE_LOST;
+        probe->sent_ns = (i + 1) * NS_PER_S;
+    }
+    for (size_t i = 0; i < COUNT_OF(came); i++) {
+        struct timing_probe *probe = rows_at(&sender.series[0], came[i].probe);
+
+        probe->state = PROBE_ANSWERED;
+        probe->received_ns = probe->sent_ns + 100 * NS_PER_MS;
+        probe->arrived_unix_ns = probe->sent_ns + 50 * NS_PER_MS;
+        probe->replied_unix_ns = probe->arrived_unix_ns;
+        probe->reply_sequence = came[i].reply;
+        probe->reply_number = i + 1;
+    }
     reduced_run_add(run,
                     &(struct made_exchange){ .kind = &timing_kind,
                                              .round = 1,
@@ -450,10 +512,21 @@ static void without_the_far_account_it_is_said_why(void **state)
                                              .to = "mill",
                                              .spec = &spec },
                     &sender, NULL);
-    account_clear(&reflector);
+    reduced_run_reduce(run);
+    assert_near(find(run, "one_way_loss", "quay")->value, 2.0 / 10, 1e-9);
+    assert_near(find(run, "one_way_loss", "mill")->value, 1.0 / 8, 1e-9);
+    assert_near(find(run, "rtt_stamped_loss", "quay")->value, 0.3, 1e-9);
+}
+
+static void without_the_senders_account_it_is_said_why(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing timing = plain();
+
+    add_near(run, &timing, false);
     reduced_run_reduce(run);
     assert_true(isnan(find(run, "one_way_loss", "quay")->value));
-    assert_non_null(strstr(find(run, "one_way_loss", "quay")->why, "mill"));
+    assert_non_null(strstr(find(run, "one_way_loss", "quay")->why, "quay"));
 }
 
 static void rounds_are_put_together(void **state)
@@ -534,7 +607,9 @@ int main(void)
         TEST(the_way_that_loses_and_the_one_that_waits_are_named),
         TEST(nothing_lost_is_said_in_few_words),
         TEST(a_percentile_of_too_few_packets_is_not_given),
-        TEST(without_the_far_account_it_is_said_why),
+        TEST(without_the_far_account_the_replies_tell_both_ways),
+        TEST(gaps_in_two_numbers_part_the_losses),
+        TEST(without_the_senders_account_it_is_said_why),
         TEST(rounds_are_put_together),
         TEST(exchanges_both_ways_about_keep_apart_over_rounds),
     };
