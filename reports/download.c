@@ -141,27 +141,44 @@ static void keep_value(struct reduction *reduction, size_t exchange, int what,
     value->level = *level;
 }
 
+/* With the last arrival; where nothing came any more while data were fed, when
+ * that was over, or the exchange was. */
+static uint64_t whole_over_ns(const struct exchange_record *exchange,
+                              const struct transfer *transfer)
+{
+    const struct arrivals *arrivals = &transfer->arrivals;
+    const uint64_t last_ns = arrivals->at_ns[arrivals->count - 1];
+    const uint64_t ended_ns = exchange->to_account.account.ended_ns;
+    const bool is_timed =
+        exchange->has_spec && spec_of(exchange)->for_ns && ended_ns > last_ns;
+    const uint64_t fed_ns =
+        transfer->until_ns < ended_ns ? transfer->until_ns : ended_ns;
+
+    return is_timed && fed_ns > last_ns ? fed_ns : last_ns;
+}
+
 static void add_whole(struct reduction *reduction, size_t exchange,
                       const struct transfer *transfer)
 {
     const struct arrivals *arrivals = &transfer->arrivals;
-    struct finding *finding = reduction_add_finding(
-        reduction, reduction_exchange(reduction, exchange), "goodput_whole",
-        "bit/s");
+    const struct exchange_record *exchange_of =
+        reduction_exchange(reduction, exchange);
+    struct finding *finding =
+        reduction_add_finding(reduction, exchange_of, "goodput_whole", "bit/s");
 
     if (!arrivals->count) {
         finding_set_why(finding, NOTHING_ARRIVED);
         return;
     }
-    const uint64_t last_ns = arrivals->at_ns[arrivals->count - 1];
+    const uint64_t over_ns = whole_over_ns(exchange_of, transfer);
 
     finding->samples_count = 1;
-    if (!transfer->request_ns || last_ns <= transfer->request_ns) {
+    if (!transfer->request_ns || over_ns <= transfer->request_ns) {
         finding_set_why(finding, "when the request was sent is not known");
         return;
     }
     finding->value = 8 * arrivals->sum_bytes[arrivals->count - 1] * 1e9
-                     / (double) (last_ns - transfer->request_ns);
+                     / (double) (over_ns - transfer->request_ns);
     finding_set_why(finding, "one transfer has no interval");
     keep_value(reduction, exchange, VALUE_WHOLE,
                &(struct mean_error){ .mean = finding->value });
@@ -294,6 +311,16 @@ static void add_curve(struct reduction *reduction, size_t exchange,
                           curve->span_s, transfer->rates_bps[i]);
 }
 
+/* Segments that came twice though they were sent once: the link doubled them.
+ */
+static double doubled_bytes(const struct download_tcp *last)
+{
+    const double bytes =
+        (double) last->needless_count * (double) last->segment_bytes;
+
+    return fmax(0, bytes - (double) last->repeated_bytes);
+}
+
 /*
  * IP bytes of the exchange on the link: content, framing and what TCP sent
  * again, in segments with their headers, and an acknowledgement for every
@@ -316,10 +343,11 @@ static int estimate_own_bytes(const struct reduction *reduction,
             reduction, exchange, &exchange->from_account, "tcp", &rows, fault);
     for (size_t i = 0; i < rows.count; i++) {
         const struct download_tcp *tcp = rows_at(&rows, i);
+        const double bytes = (double) tcp->sent_bytes + doubled_bytes(tcp);
 
-        if (tcp->connection < COUNT_OF(sent_bytes)
-            && (double) tcp->sent_bytes > sent_bytes[tcp->connection])
-            sent_bytes[tcp->connection] = (double) tcp->sent_bytes;
+        if (tcp->connection < COUNT_OF(sent_bytes))
+            sent_bytes[tcp->connection] =
+                fmax(sent_bytes[tcp->connection], bytes);
         segment_bytes = (double) tcp->segment_bytes;
     }
     rows_clear(&rows);
@@ -432,5 +460,6 @@ const struct report_kind download_report = {
         "t over batch means of whole cycles (at least 30 cycles and 10 "
         "batches), widened by what correlation is left between them. "
         "The whole transfer is content divided by the time from the request "
-        "to the last arrival.",
+        "to the last arrival (where nothing came any more, until the feeding "
+        "time was over).",
 };

@@ -39,7 +39,7 @@ struct shortfall {
     double part_bps[SHORTFALL_PARTS]; /* sum: expected - measured */
     int dominant;                     /* enum shortfall_part */
     int or_else;        /* what it can't be told apart from; -1: nothing */
-    char sentence[400]; /* what dominates; plain text */
+    char sentence[480]; /* what dominates; plain text */
     char advice[400];   /* what to try next */
 };
 

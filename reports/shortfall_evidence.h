@@ -18,8 +18,9 @@ struct evidence {
     double expected_bps, measured_bps;
     struct range expected;
     double span_s;
-    double content_bytes;
-    double cycle_s; /* a loaded one, at the most; NaN: not known */
+    double content_bytes; /* with what TCP held back */
+    double held_bytes;    /* of that: behind segments that had not come */
+    double cycle_s;       /* a loaded one, at the most; NaN: not known */
     uint64_t from_ns, until_ns;
 
     /* From arrivals, and TCP's state meanwhile. */

@@ -104,8 +104,9 @@ static void find_span(const struct exchange_record *exchange,
 
     evidence->content_bytes = within ? arrivals->sum_bytes[within - 1] : 0;
     if (tells_held)
-        evidence->content_bytes += evidence_held_bytes(
+        evidence->held_bytes = evidence_held_bytes(
             tcp, feeding_to_receiver_ns(exchange), evidence->until_ns);
+    evidence->content_bytes += evidence->held_bytes;
     if (evidence->span_s > 0)
         evidence->measured_bps =
             evidence->content_bytes * BITS_PER_BYTE / evidence->span_s;

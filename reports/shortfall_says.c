@@ -3,6 +3,8 @@
 
 /* Of the losses' price: less is not worth a word. */
 #define TOLD_LEAST_RATIO 0.1
+/* Of what came, what the application did not have yet. */
+#define HELD_TOLD_RATIO 0.02
 
 /* What to try next, by the part that dominates. */
 static const char *const advices[SHORTFALL_PARTS] = {
@@ -76,7 +78,9 @@ static void say_outages(const struct evidence *evidence, char *text,
                         size_t size)
 {
     (void) snprintf(text, size,
-                    " (%u, %.1f s in all, in which TCP had data to send)",
+                    " (%u, %.1f s in all for TCP, which had data to send and "
+                    "tries less and less often: the link may have been back "
+                    "sooner)",
                     evidence->outage_count, evidence->outage_s);
 }
 
@@ -214,16 +218,22 @@ static const char *dominant_words(const struct shortfall *shortfall)
 
 static void say_shortfall(const struct exchange_record *exchange,
                           const struct shortfall *shortfall,
-                          const char *evidence, char *text, size_t size)
+                          const struct evidence *evidence, const char *detail,
+                          char *text, size_t size)
 {
     const double whole_bps = shortfall->expected_bps - shortfall->measured_bps;
     const int dominant = shortfall->dominant;
     const size_t said = (size_t) snprintf(
         text, size,
         "From %.63s to %.63s on step %.31s %.1f kbit/s came, start-up "
-        "included, where %.1f were expected; ",
+        "%sincluded, where %.1f were expected; ",
         exchange->from, exchange->to, exchange->step,
-        shortfall->measured_bps * 1e-3, shortfall->expected_bps * 1e-3);
+        shortfall->measured_bps * 1e-3,
+        evidence->held_bytes >= HELD_TOLD_RATIO * evidence->content_bytes
+                && evidence->held_bytes > 0
+            ? "and what waited behind a lost segment "
+            : "",
+        shortfall->expected_bps * 1e-3);
 
     if (said >= size)
         return;
@@ -239,7 +249,7 @@ static void say_shortfall(const struct exchange_record *exchange,
             text + said, size - said,
             "most of the difference (%.0f %%) is: %s%s%s%s.",
             100 * told_bps(shortfall) / whole_bps, dominant_words(shortfall),
-            evidence, shortfall->or_else >= 0 ? ", or else " : "",
+            detail, shortfall->or_else >= 0 ? ", or else " : "",
             shortfall->or_else >= 0 ? shortfall_part_words[shortfall->or_else]
                                     : "");
 }
@@ -252,7 +262,8 @@ void shortfall_say(const struct reduction *reduction,
     if (evidence_says[shortfall->dominant])
         evidence_says[shortfall->dominant](evidence, detail, sizeof(detail));
     say_shortfall(reduction_exchange(reduction, shortfall->exchange), shortfall,
-                  detail, shortfall->sentence, sizeof(shortfall->sentence));
+                  evidence, detail, shortfall->sentence,
+                  sizeof(shortfall->sentence));
     (void) snprintf(shortfall->advice, sizeof(shortfall->advice), "%s",
                     shortfall->dominant == PART_UNEXPLAINED
                         ? advice_of_unexplained(evidence)
