@@ -149,11 +149,11 @@ static void complete(struct crossings *crossings)
     for (size_t i = 0; i < crossings->probes.count; i++) {
         struct crossing *crossing = rows_at(&crossings->probes, i);
 
-        crossing->ways[WAY_THERE].has_stamps =
-            crossing->ways[WAY_THERE].has_arrived;
-        crossing->ways[WAY_BACK].has_stamps =
-            crossing->ways[WAY_BACK].has_arrived
-            && crossing->ways[WAY_BACK].is_sent;
+        for (int way = 0; way < WAYS_OF_TWO; way++)
+            crossing->ways[way].has_stamps =
+                crossing->ways[way].is_sent && crossing->ways[way].has_arrived
+                && crossing_is_stamp(crossing->ways[way].sent_ns)
+                && crossing_is_stamp(crossing->ways[way].arrived_ns);
         if (!crossing->ways[WAY_BACK].has_arrived)
             continue;
         crossing->ways[WAY_THERE].has_arrived = true;
@@ -228,6 +228,12 @@ void crossings_clear(struct crossings *crossings)
     rows_clear(&crossings->probes);
     for (int way = 0; way < WAYS_OF_TWO; way++)
         arrival_order_clear(&crossings->orders[way]);
+}
+
+bool crossing_has_trip(const struct crossing *crossing)
+{
+    return crossing->ways[WAY_THERE].has_stamps
+           && crossing->ways[WAY_BACK].has_stamps;
 }
 
 int64_t crossing_trip_ns(const struct crossing *crossing)

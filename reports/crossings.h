@@ -46,7 +46,9 @@ int crossings_read(const struct reduction *reduction,
                    struct crossings *ret_crossings, struct fault *fault);
 void crossings_clear(struct crossings *crossings);
 
-/* Round trip without the time at the reflector; both ways must have stamps. */
+/* Are all four stamps there? */
+bool crossing_has_trip(const struct crossing *crossing);
+/* Round trip without the time at the reflector, of one that has it. */
 int64_t crossing_trip_ns(const struct crossing *crossing);
 
 #endif

@@ -30,12 +30,16 @@ static void take_stamps(struct crossing *crossing,
 {
     const int64_t arrived_ns = (int64_t) probe->arrived_unix_ns;
     const int64_t replied_ns = (int64_t) probe->replied_unix_ns;
+    const bool has_stamps = crossing_is_stamp(arrived_ns)
+                            && crossing_is_stamp(replied_ns)
+                            && crossing_is_stamp((int64_t) probe->sent_ns)
+                            && crossing_is_stamp((int64_t) probe->received_ns);
 
     crossing->ways[WAY_THERE].has_arrived = true;
-    crossing->ways[WAY_THERE].has_stamps = true;
+    crossing->ways[WAY_THERE].has_stamps = has_stamps;
     crossing->ways[WAY_THERE].arrived_ns = arrived_ns;
     crossing->ways[WAY_BACK].is_sent = true;
-    crossing->ways[WAY_BACK].has_stamps = true;
+    crossing->ways[WAY_BACK].has_stamps = has_stamps;
     crossing->ways[WAY_BACK].sent_ns = replied_ns;
 }
 

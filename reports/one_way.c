@@ -73,7 +73,7 @@ static double least_trip_s(const struct crossings *crossings)
     for (size_t i = 0; i < crossings->probes.count; i++) {
         const struct crossing *crossing = rows_at(&crossings->probes, i);
 
-        if (is_point(crossing, WAY_BACK) && is_point(crossing, WAY_THERE))
+        if (crossing_has_trip(crossing) && !crossing->is_after_pause)
             least_s = fmin(least_s, (double) crossing_trip_ns(crossing) * 1e-9);
     }
     return least_s;

@@ -94,7 +94,7 @@ static void keep_trips(struct reduction *reduction, size_t exchange,
         if (!crossing->is_answered)
             level->mean = (double) INFINITY;
         else
-            level->mean = crossing->ways[WAY_BACK].has_stamps
+            level->mean = crossing_has_trip(crossing)
                               ? (double) crossing_trip_ns(crossing) * 1e-9
                               : (double) NAN;
     }

@@ -436,6 +436,36 @@ static void a_percentile_of_too_few_packets_is_not_given(void **state)
     assert_true(isnan(find(run, "one_way_p90", "quay")->low));
 }
 
+/* A stamp that is no time takes its packet's delay, and no more. */
+static void stamps_that_cannot_be_are_left_out(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing timing = plain();
+    struct exchange_account sender, reflector;
+
+    made_timing(&timing, &sender, &reflector);
+    ((struct timing_arrival *) rows_at(&reflector.series[2], 7))->arrived_ns =
+        INT64_MAX;
+    ((struct timing_arrival *) rows_at(&reflector.series[2], 8))->replied_ns =
+        INT64_MAX;
+    ((struct timing_probe *) rows_at(&sender.series[0], 9))->reply_number =
+        UINT64_C(1000000000);
+    reduced_run_add(run,
+                    &(struct made_exchange){ .kind = &timing_kind,
+                                             .round = 1,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = &spec },
+                    &sender, &reflector);
+    reduced_run_reduce(run);
+    assert_int_equal(find(run, "delay_variation_p50", "quay")->samples_count,
+                     599);
+    assert_int_equal(find(run, "delay_variation_p50", "mill")->samples_count,
+                     599);
+    assert_near(find(run, "delay_variation_p90", "quay")->value, 0.090, 0.004);
+    assert_near(find(run, "one_way_loss", "quay")->value, 0, 1e-9);
+}
+
 /* --- one account only ----------------------------------------------------- */
 
 static void add_near(struct reduced_run *run, const struct made_timing *timing,
@@ -607,6 +637,7 @@ int main(void)
         TEST(the_way_that_loses_and_the_one_that_waits_are_named),
         TEST(nothing_lost_is_said_in_few_words),
         TEST(a_percentile_of_too_few_packets_is_not_given),
+        TEST(stamps_that_cannot_be_are_left_out),
         TEST(without_the_far_account_the_replies_tell_both_ways),
         TEST(gaps_in_two_numbers_part_the_losses),
         TEST(without_the_senders_account_it_is_said_why),
