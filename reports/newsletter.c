@@ -72,7 +72,10 @@ static void write_measured(const struct setting *setting, double rounding,
         return;
     }
     spoken_number(setting->low, rounding, low);
-    spoken_number(setting->high, fmax(rounding, setting->high_rounding), high);
+    spoken_number(setting->high,
+                  spoken_not_too_coarse(setting->high,
+                                        fmax(rounding, setting->high_rounding)),
+                  high);
     (void) fprintf(out, " %s", low);
     if (strcmp(low, high) != 0)
         (void) fprintf(out, " to %s", high);
@@ -84,7 +87,10 @@ static void write_setting(const struct setting *setting, const char *step,
                           FILE *out)
 {
     const double promise = (setting->promised_low + setting->promised_high) / 2;
-    double rounding = isnan(setting->low) ? 0 : setting->low_rounding;
+    double rounding =
+        isnan(setting->low)
+            ? 0
+            : spoken_not_too_coarse(setting->low, setting->low_rounding);
     char number[SPOKEN_SIZE];
 
     (void) fputs("| ", out);
@@ -96,6 +102,7 @@ static void write_setting(const struct setting *setting, const char *step,
         rounding =
             fmax(rounding, spoken_rounding(promise, setting->promised_low,
                                            setting->promised_high));
+        rounding = spoken_not_too_coarse(promise, rounding);
         spoken_number(promise, rounding, number);
         (void) fprintf(out, " %s |", number);
     }

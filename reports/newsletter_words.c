@@ -27,6 +27,15 @@ double spoken_rounding(double value, double low, double high)
     return power_of_ten(fmin(fmax(exponent, size - 2), size));
 }
 
+double spoken_not_too_coarse(double value, double rounding)
+{
+    static const double most_share = 0.3;
+
+    while (rounding > most_share * fabs(value) && rounding > 0 && value != 0)
+        rounding /= 10;
+    return rounding;
+}
+
 void spoken_number(double value, double rounding, char ret_text[SPOKEN_SIZE])
 {
     const int decimals =

@@ -10,6 +10,10 @@
 
 #define SPOKEN_SIZE 48
 
+/* A wide interval must not make another figure of it: 169, give or take 32, is
+ * not 200 beside a promise of 190. */
+double spoken_not_too_coarse(double value, double rounding);
+
 /*
  * A figure without its interval is rounded to what the interval allows: to the
  * power of ten that is nearest to half its width (on a logarithmic scale, so

@@ -211,7 +211,7 @@ static void judge_losses(const struct uses_figures *figures, struct use *use)
         use->source = task->loss_source;
     }
     append(use->words, sizeof(use->words),
-           "; but %.3g %% of the echoes are lost, and ",
+           "; but %.2g %% of the echoes are lost, and ",
            100 * figures->loss_ratio);
     if (is_too_much)
         append(use->words, sizeof(use->words),

@@ -555,6 +555,15 @@ static void figures_are_rounded_to_what_their_interval_allows(void **state)
     }
 }
 
+static void no_rounding_makes_another_figure_of_it(void **state)
+{
+    (void) state;
+    assert_true(fabs(spoken_not_too_coarse(169, 100) - 10) < 1e-9);
+    assert_true(fabs(spoken_not_too_coarse(49, 10) - 10) < 1e-9);
+    assert_true(fabs(spoken_not_too_coarse(0.9, 1) - 0.1) < 1e-9);
+    assert_true(fabs(spoken_not_too_coarse(0, 1) - 1) < 1e-9);
+}
+
 static void times_are_said_as_people_say_them(void **state)
 {
     static const struct {
@@ -622,6 +631,7 @@ int main(void)
         cmocka_unit_test(a_bench_test_says_that_it_is_one),
         cmocka_unit_test(names_and_titles_cannot_break_the_piece),
         cmocka_unit_test(figures_are_rounded_to_what_their_interval_allows),
+        cmocka_unit_test(no_rounding_makes_another_figure_of_it),
         cmocka_unit_test(times_are_said_as_people_say_them),
         cmocka_unit_test(a_break_on_the_way_is_not_told_as_an_answer),
     };
