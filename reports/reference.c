@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reference.h"
 
+#include "reports/comparison.h"
 #include "reports/reduction.h"
 #include "reports/report.h"
 
@@ -37,8 +38,30 @@ static bool is_across(const struct plan *plan, const struct finding *finding)
            && strcmp(finding->condition, "idle") == 0;
 }
 
-/* As far as the single intervals reach: rounds differ by more than one of them
- * tells. */
+/* Enough rounds for an interval of their own? */
+static bool is_over_rounds(const struct finding *finding)
+{
+    return finding->round == 0 && finding->samples_count >= ROUNDS_FOR_A_CLAIM
+           && !isnan(finding->low);
+}
+
+static bool has_over_rounds(const struct reduction *reduction,
+                            const struct finding *single)
+{
+    for (size_t i = 0; i < reduction->findings.count; i++) {
+        const struct finding *finding = rows_at(&reduction->findings, i);
+
+        if (strcmp(finding->measure, single->measure) == 0
+            && finding->plan_index == single->plan_index
+            && strcmp(finding->step, single->step) == 0
+            && is_over_rounds(finding))
+            return true;
+    }
+    return false;
+}
+
+/* As far as the single intervals reach, where there are few of them: rounds
+ * differ by more than one of them tells. */
 static void take_goodput(const struct reduction *reduction, const char *step,
                          struct plan_reference *reference)
 {
@@ -46,7 +69,9 @@ static void take_goodput(const struct reduction *reduction, const char *step,
         const struct finding *finding = rows_at(&reduction->findings, i);
 
         if (strcmp(finding->measure, "goodput_steady") != 0
-            || strcmp(finding->step, step) != 0 || finding->round == 0
+            || strcmp(finding->step, step) != 0
+            || is_over_rounds(finding) != has_over_rounds(reduction, finding)
+            || (finding->round == 0 && !is_over_rounds(finding))
             || !is_across(reduction->plan, finding))
             continue;
         widen(role_of(reduction->plan, finding->from) == ROLE_HUB

@@ -168,6 +168,20 @@ static void several_rounds_give_as_wide_a_range_as_they_differ(void **state)
     assert_false(range_is_said(calm->median_rtt_ns));
 }
 
+/* Student's t of 35, 36 ... 39 kbit/s, 4 degrees of freedom: 37 +- 2.776 x
+ * 1.581 / sqrt(5) = 1.963. */
+static void five_rounds_give_the_interval_of_their_mean(void **state)
+{
+    struct fixture *fixture = *state;
+    const struct plan_reference *first = &fixture->references[0];
+
+    for (uint64_t round = 1; round <= 5; round++)
+        add_download(&fixture->bench, true, round, 34e3 + 1e3 * (double) round);
+    gather(fixture);
+    assert_near(first->to_station_bps.low, 37000 - 1963, 0.01);
+    assert_near(first->to_station_bps.high, 37000 + 1963, 0.01);
+}
+
 static void a_step_that_was_not_measured_has_none_and_says_so(void **state)
 {
     struct fixture *fixture = *state;
@@ -339,6 +353,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         FROM_RUNS(steady_goodput_and_echoes_of_a_run_are_gathered),
         FROM_RUNS(several_rounds_give_as_wide_a_range_as_they_differ),
+        FROM_RUNS(five_rounds_give_the_interval_of_their_mean),
         FROM_RUNS(a_step_that_was_not_measured_has_none_and_says_so),
         FROM_RUNS(echoes_of_another_size_are_none),
         FROM_RUNS(what_was_measured_is_expected),
