@@ -62,31 +62,31 @@ static void write_one(const struct reduction *reduction,
         write_parts(shortfall, out);
 }
 
-static bool is_any_short(const struct reduction *reduction)
+/* Those that fell short, or those that carried more than they should. */
+static void write_those(const struct reduction *reduction, bool is_short,
+                        const char *heading, FILE *out)
 {
+    size_t count = 0;
+
     for (size_t i = 0; i < reduction->shortfalls.count; i++) {
         const struct shortfall *shortfall = rows_at(&reduction->shortfalls, i);
 
-        if (shortfall->expected_bps > shortfall->measured_bps)
-            return true;
+        if ((shortfall->expected_bps > shortfall->measured_bps) != is_short)
+            continue;
+        if (count++ == 0)
+            (void) fprintf(out, "## %s\n\n", heading);
+        if (count <= SHORTFALLS_MOST)
+            write_one(reduction, shortfall, out);
     }
-    return false;
-}
-
-void markdown_shortfall(const struct reduction *reduction, FILE *out)
-{
-    const size_t count = reduction->shortfalls.count;
-
-    if (!count)
-        return;
-    (void) fputs(is_any_short(reduction) ? "## Why it falls short\n\n"
-                                         : "## More than it should carry\n\n",
-                 out);
-    for (size_t i = 0; i < count && i < SHORTFALLS_MOST; i++)
-        write_one(reduction, rows_at(&reduction->shortfalls, i), out);
     if (count > SHORTFALLS_MOST)
         (void) fprintf(out,
                        "%zu more downloads were taken apart; their parts are "
                        "in results.json (measures shortfall\\_…).\n\n",
                        count - SHORTFALLS_MOST);
+}
+
+void markdown_shortfall(const struct reduction *reduction, FILE *out)
+{
+    write_those(reduction, true, "Why it falls short", out);
+    write_those(reduction, false, "More than it should carry", out);
 }
