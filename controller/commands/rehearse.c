@@ -150,6 +150,11 @@ static int rehearse_plan(struct plan *plan, const struct rehearse_options *wish,
 
     if (!stage)
         return fault_set(fault, -ENOMEM, "out of memory");
+    if (plan->reference_run)
+        (void) printf("rehearsal: the plan's reference, run %" PRIu64 ", is of "
+                      "another logbook and is left out;\n           'bothends "
+                      "report --reference' names one of this rehearsal's\n",
+                      plan->reference_run);
     /* What the practice link can't do is said before a file is made. */
     int status = air_config_from_plan(plan, &config, fault);
 
