@@ -75,18 +75,14 @@ static struct range handshake_s(const struct channel *channel)
     return range_of(low_s, low_s + trip.spread_ns.high * 1e-9);
 }
 
-static struct range timer_s(const struct channel *channel)
+static struct range timer_s(struct range trip)
 {
-    const struct range trip = handshake_s(channel);
-
     return range_of(smaller(larger(trip.low, timer_least_s), timer_most_s),
                     smaller(larger(trip.high, timer_least_s), timer_most_s));
 }
 
-static struct range restart_s(const struct channel *channel)
+static struct range restart_s(struct range trip)
 {
-    const struct range trip = handshake_s(channel);
-
     return range_of(trip.low + larger(2 * trip.low, restart_least_s),
                     trip.high + larger(2 * trip.high, restart_least_s));
 }
@@ -103,10 +99,9 @@ static double outlasts(struct range timer, double pause_s)
 
 /* Pairs within the turn; one that is left over at its end is acknowledged by
  * itself where the pause until the next turn outlasts the timer. */
-static double steady_acks(const struct channel *channel, double segments,
-                          double pause_s)
+static double steady_acks(const struct channel *channel, struct range timer,
+                          double segments, double pause_s)
 {
-    const struct range timer = timer_s(channel);
     const double waits = outlasts(timer, spacing_s(channel));
     const double waits_long = outlasts(timer, pause_s);
     const double left_over = segments > 1 ? 0.25 : segments / 2;
@@ -120,11 +115,16 @@ double likely_acks(const struct channel *channel, double segments,
 {
     if (channel->segments_per_ack > 0)
         return segments / channel->segments_per_ack;
-    const double steady = steady_acks(channel, segments, pause_s);
-    const double quick = smaller(segments, quick_count);
+    const struct range trip = handshake_s(channel);
+    const struct range timer = timer_s(trip);
+    const double restarts = 1 - outlasts(restart_s(trip), pause_s);
+    const double quick = restarts > 0 ? smaller(segments, quick_count) : 0;
+    const double steady = steady_acks(channel, timer, segments, pause_s);
+
+    if (!(quick > 0))
+        return steady;
     const double restarted =
-        quick + steady_acks(channel, segments - quick, pause_s);
-    const double restarts = 1 - outlasts(restart_s(channel), pause_s);
+        quick + steady_acks(channel, timer, segments - quick, pause_s);
 
     return restarts * restarted + (1 - restarts) * steady;
 }
@@ -133,7 +133,7 @@ void expect_acknowledging(const struct channel *channel,
                           struct acknowledging *ret_acks)
 {
     const struct channel likely = channel_likely(channel);
-    const struct range timer = timer_s(&likely);
+    const struct range timer = timer_s(handshake_s(&likely));
 
     *ret_acks = (struct acknowledging){
         .spacing_ns = spacing_s(&likely) * 1e9,

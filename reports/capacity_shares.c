@@ -105,7 +105,7 @@ void capacity_shares(const struct plan *plan, const struct plan_step *step,
                                                     : (double) INFINITY,
         };
     streams_run(&likely, streams, count, &rates);
-    if (isnan(streams[0].ip_bps))
+    if (!(streams[0].ip_bps > 0)) /* not known, or nothing gets through */
         return;
     entitle(&likely, streams, count, is_duplex, true, entitled);
     if (is_duplex)
