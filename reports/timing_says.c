@@ -8,6 +8,9 @@ static const double ms = 1e-3;
  * the other's interval, and by what anybody would notice. */
 static const double waits_times = 1.5;
 static const double waits_least_s = 0.010;
+/* Delays one way are told where the clocks leave open less than that of them.
+ */
+static const double told_ratio = 0.5;
 
 /* The two ways of one exchange. */
 struct both {
@@ -109,14 +112,43 @@ static bool waits(const struct finding *a, const struct finding *b)
 }
 
 /* NULL: not known well enough. */
-static const struct finding *variation_of(const struct reduction *reduction,
-                                          const struct rows *ways, size_t row,
-                                          const char *measure)
+static const struct finding *figure_of(const struct reduction *reduction,
+                                       const struct rows *ways, size_t row,
+                                       const char *measure)
 {
     const struct finding *finding =
         wording_beside(reduction, ways, row, measure);
 
     return finding && isfinite(finding->value) ? finding : NULL;
+}
+
+/* Never without what the clocks leave open; where that is as large as the
+ * delays themselves, they are not told. */
+static void say_delays(const struct reduction *reduction,
+                       const struct rows *ways, const struct both *both,
+                       char *text, size_t size)
+{
+    const struct finding *there =
+        figure_of(reduction, ways, both->there_row, "one_way_p50");
+    const struct finding *back =
+        figure_of(reduction, ways, both->back_row, "one_way_p50");
+    const struct finding *least =
+        figure_of(reduction, ways, both->there_row, "one_way_least");
+
+    if (!there || !back || !least)
+        return;
+    const double doubt_s = (least->high - least->low) / 2;
+
+    if (doubt_s > told_ratio * fmax(there->value, back->value))
+        return;
+    append(text, size, " Half of the packets from %s to %s took at most ",
+           there->from, there->to);
+    append_time(text, size, there->value);
+    append(text, size, ", on the way back ");
+    append_time(text, size, back->value);
+    append(text, size, " (± ");
+    append_time(text, size, doubt_s);
+    append(text, size, " from the clocks).");
 }
 
 static void say_waits(const struct reduction *reduction,
@@ -130,9 +162,9 @@ static void say_waits(const struct reduction *reduction,
 
     for (size_t i = 0; i < COUNT_OF(shares); i++) {
         const struct finding *there =
-            variation_of(reduction, ways, both->there_row, shares[i].measure);
+            figure_of(reduction, ways, both->there_row, shares[i].measure);
         const struct finding *back =
-            variation_of(reduction, ways, both->back_row, shares[i].measure);
+            figure_of(reduction, ways, both->back_row, shares[i].measure);
 
         if (!there || !back)
             continue;
@@ -157,9 +189,9 @@ static void say_voice(const struct reduction *reduction,
                       char *text, size_t size)
 {
     const struct finding *there =
-        variation_of(reduction, ways, both->there_row, "delay_variation_p95");
+        figure_of(reduction, ways, both->there_row, "delay_variation_p95");
     const struct finding *back =
-        variation_of(reduction, ways, both->back_row, "delay_variation_p95");
+        figure_of(reduction, ways, both->back_row, "delay_variation_p95");
 
     if (!there || !back)
         return;
@@ -204,35 +236,48 @@ static void say_both(const struct reduction *reduction, const struct rows *ways,
         return;
     say_losses(text, size, both);
     append(text, size, ".");
+    say_delays(reduction, ways, both, text, size);
     say_waits(reduction, ways, both, text, size);
     say_voice(reduction, ways, both, text, size);
+}
+
+/* How many of a share of what arrived; 0: none, or it is not known. */
+static uint64_t hits_of(const struct reduction *reduction,
+                        const struct rows *ways, size_t row,
+                        const char *measure)
+{
+    const struct finding *share = wording_beside(reduction, ways, row, measure);
+
+    return share && share->value > 0 ? lost_count(share) : 0;
 }
 
 static void say_overtaken(const struct reduction *reduction,
                           const struct rows *ways, size_t row, char *text,
                           size_t size)
 {
-    static const struct {
-        const char *measure, *words;
-    } shares[] = { { "one_way_reordered", "overtaken on the way" },
-                   { "one_way_duplicated", "there twice or more" } };
+    const struct finding *share =
+        wording_beside(reduction, ways, row, "one_way_reordered");
+    const uint64_t overtaken_count =
+        hits_of(reduction, ways, row, "one_way_reordered");
+    const uint64_t repeated_count =
+        hits_of(reduction, ways, row, "one_way_duplicated");
 
-    for (size_t i = 0; i < COUNT_OF(shares); i++) {
-        const struct finding *share =
-            wording_beside(reduction, ways, row, shares[i].measure);
-        const uint64_t count =
-            share && share->value > 0 ? lost_count(share) : 0;
-
-        if (count)
-            append(text, size,
-                   " Of %llu packets that arrived at %s %llu %s %s.",
-                   (unsigned long long) share->samples_count, share->to,
-                   (unsigned long long) count, count == 1 ? "was" : "were",
-                   shares[i].words);
-    }
+    if (!overtaken_count && !repeated_count)
+        return;
+    append(text, size, "Of %llu packets that arrived at %s",
+           (unsigned long long) share->samples_count, share->to);
+    if (overtaken_count)
+        append(text, size, " %llu %s overtaken on the way%s",
+               (unsigned long long) overtaken_count,
+               overtaken_count == 1 ? "was" : "were",
+               repeated_count ? ", and" : "");
+    if (repeated_count)
+        append(text, size, " %llu came more than once",
+               (unsigned long long) repeated_count);
+    append(text, size, ".");
 }
 
-static void write_line(const struct finding *about, const char *text, FILE *out)
+static void write_names(const struct finding *about, FILE *out)
 {
     (void) fputs("- Between ", out);
     wording_escape(out, about->from);
@@ -241,7 +286,7 @@ static void write_line(const struct finding *about, const char *text, FILE *out)
     (void) fputs(" on ", out);
     wording_escape(out, about->step);
     if (!wording_is_alone(about->condition)) {
-        char beside[sizeof(about->condition) + 16];
+        char beside[CONDITION_SIZE];
 
         wording_condition(about->condition, beside, sizeof(beside));
         (void) fputs(", while ", out);
@@ -249,7 +294,24 @@ static void write_line(const struct finding *about, const char *text, FILE *out)
         (void) fputs(" ran", out);
     }
     (void) fputs(": ", out);
+}
+
+/* In pieces, for the longest names fill them. */
+static void write_line(const struct reduction *reduction,
+                       const struct rows *ways, const struct both *both,
+                       FILE *out)
+{
+    char text[1000] = "";
+
+    write_names(both->there, out);
+    say_both(reduction, ways, both, text, sizeof(text));
     wording_escape(out, text);
+    for (size_t i = 0; i < (both->back ? 2 : 1); i++) {
+        text[0] = '\0';
+        say_overtaken(reduction, ways, both->there_row + i, text, sizeof(text));
+        (void) fputs(text[0] ? " " : "", out);
+        wording_escape(out, text);
+    }
     (void) fputc('\n', out);
 }
 
@@ -258,12 +320,8 @@ void timing_say(const struct reduction *reduction, const struct rows *ways,
 {
     for (size_t row = 0; row < ways->count;) {
         const struct both both = both_at(ways, row);
-        char text[1000] = "";
 
-        say_both(reduction, ways, &both, text, sizeof(text));
-        for (size_t i = 0; i < (both.back ? 2 : 1); i++)
-            say_overtaken(reduction, ways, row + i, text, sizeof(text));
-        write_line(both.there, text, out);
+        write_line(reduction, ways, &both, out);
         row += both.back ? 2 : 1;
     }
     (void) fputc('\n', out);

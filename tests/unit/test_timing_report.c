@@ -407,6 +407,19 @@ static void the_way_that_loses_and_the_one_that_waits_are_named(void **state)
     assert_sentence(run, " Of 1200 stamped packets 60 were lost.");
 }
 
+static void delays_one_way_are_told_with_what_the_clocks_leave(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing before = plain();
+    const struct made_timing timing = loaded();
+
+    add(run, 1, &before);
+    add(run, 2, &timing);
+    reduced_run_reduce(run);
+    assert_told(run, "Half of the packets from quay to mill took at most ");
+    assert_told(run, " ms from the clocks).");
+}
+
 static void nothing_lost_is_said_in_few_words(void **state)
 {
     struct reduced_run *run = *state;
@@ -635,6 +648,7 @@ int main(void)
         TEST(a_dead_way_back_is_told_from_a_dead_way_there),
         TEST(of_a_way_that_nothing_could_take_nothing_is_known),
         TEST(the_way_that_loses_and_the_one_that_waits_are_named),
+        TEST(delays_one_way_are_told_with_what_the_clocks_leave),
         TEST(nothing_lost_is_said_in_few_words),
         TEST(a_percentile_of_too_few_packets_is_not_given),
         TEST(stamps_that_cannot_be_are_left_out),
