@@ -19,12 +19,12 @@
 
 static double chance_to_begin(const struct contenders *of, double collided)
 {
-    const double doublings =
-        of->widens ? floor(log2(of->window_most / of->window) + 1e-9) : 0;
+    const int doublings =
+        of->widens ? (int) (log2(of->window_most / of->window) + 1e-9) : 0;
     double sum = 0;
     double term = 1;
 
-    for (double i = 0; i < doublings; i++) {
+    for (int i = 0; i < doublings; i++) {
         sum += term;
         term *= 2 * collided;
     }

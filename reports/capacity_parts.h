@@ -133,7 +133,7 @@ struct contenders {
 };
 
 /* The time for a burst of data to get through, whoever's. */
-double contenders_round_s(const struct contenders *contenders);
+double contenders_round_s(const struct contenders *of);
 
 /* --- round trips, loss --------------------------------------------------- */
 

@@ -20,7 +20,7 @@
 #define ENDS_MAX    PLAN_ENDS_MAX
 #define STREAMS_MAX PLAN_GROUP_MAX
 #define ROUNDS      200
-#define HALVINGS    60
+#define HALVINGS    50
 
 static const double still_ratio = 1e-13;
 static const double for_ever_s = 1e9;
@@ -139,11 +139,18 @@ static void fill_queue(struct rings *rings, size_t end, double room)
 {
     double *queue_s = &rings->turns[end].queue_s;
     double least_s = 0;
-    double most_s = for_ever_s;
 
     *queue_s = 0;
     if (isinf(rings->channel->window_bytes) || wanted_from(rings, end) <= room)
         return;
+    /* Longer than for all windows they don't wait: w c / (c + q) < w c / q. */
+    const double windows_bytes =
+        (double) rings->stream_count
+        * larger(rings->channel->window_bytes, rings->flow.mtu_bytes);
+    double most_s = room > 0
+                        ? windows_bytes * ring_of(rings, end)->cycle_s / room
+                        : for_ever_s;
+
     for (int i = 0; i < HALVINGS; i++) {
         *queue_s = (least_s + most_s) / 2;
         if (wanted_from(rings, end) > room)
