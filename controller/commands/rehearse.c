@@ -58,7 +58,7 @@ static int rehearse_run(const char *const *arguments, size_t argument_count,
 {
     const struct rehearse_options *wish = options;
     struct fault fault = { 0 };
-    struct plan plan;
+    struct plan plan = { .exchanges = NULL };
 
     if (wish->list)
         return list_ready_plans(argument_count ? arguments[0] : wish->ready);
