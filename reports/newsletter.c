@@ -145,13 +145,15 @@ static void write_settings(const struct newsletter_facts *facts, FILE *out)
     }
 }
 
-static void write_calls(const struct newsletter_facts *facts, FILE *out)
+/* What was sent on each way, and how much of it came back. */
+static void write_counts(const struct rows *losses, const char *heading,
+                         FILE *out)
 {
-    (void) fputs("| calls | sent | answered |\n|---|---:|---:|\n", out);
-    for (size_t i = 0; i < facts->losses.count; i++) {
-        const struct finding *loss = rows_at(&facts->losses, i);
+    (void) fprintf(out, "| %s |\n|---|---:|---:|\n", heading);
+    for (size_t i = 0; i < losses->count; i++) {
+        const struct finding *loss = rows_at(losses, i);
 
-        if (isnan(loss->value) || !is_shown(i, facts->losses.count))
+        if (isnan(loss->value) || !is_shown(i, losses->count))
             continue;
         (void) fputs("| ", out);
         wording_escape(out, loss->from);
@@ -165,6 +167,14 @@ static void write_calls(const struct newsletter_facts *facts, FILE *out)
     }
 }
 
+static void write_messages(const struct newsletter_facts *facts, FILE *out)
+{
+    struct rows unconfirmed = wording_table(facts->reduction, "unconfirmed");
+
+    write_counts(&unconfirmed, "messages | sent | confirmed", out);
+    rows_clear(&unconfirmed);
+}
+
 static void write_table(const struct newsletter_facts *facts, FILE *out)
 {
     if (facts->outcome == OUTCOME_LATE)
@@ -172,7 +182,9 @@ static void write_table(const struct newsletter_facts *facts, FILE *out)
     if (facts->ways.count && facts->outcome != OUTCOME_DEAD)
         write_settings(facts, out);
     else if (facts->echoes.sent_count)
-        write_calls(facts, out);
+        write_counts(&facts->losses, "calls | sent | answered", out);
+    else if (facts->messages.sent_count)
+        write_messages(facts, out);
 }
 
 /* --- the chart ------------------------------------------------------------ */
