@@ -299,7 +299,8 @@ static bool is_left_to_cycle(const struct evidence *evidence)
     return evidence_is_supplied(evidence) && evidence_hears_all(evidence)
            && evidence->radio_frames_count >= RADIO_FRAMES_LEAST
            && radio_repeats_ratio(evidence) < RADIO_MISSED_LEAST_RATIO
-           && evidence->echoes_count >= ECHOES_LEAST && !evidence->loses_echoes;
+           && evidence->echoes_count >= ECHOES_LEAST && !evidence->loses_echoes
+           && !evidence_has_overtaking(evidence);
 }
 
 static void part_cycle(struct parting *parting)
@@ -384,8 +385,11 @@ static void name_dominant(struct parting *parting)
         shortfall->or_else = PART_OTHER_STEP;
     if (is_of_losses(shortfall->dominant) && may_be_overflow(parting))
         shortfall->or_else = PART_LONGER_CYCLE;
-    if (shortfall->dominant == PART_UNEXPLAINED && evidence->has_tcp
-        && isnan(evidence->echo_median_s))
+    if (shortfall->dominant != PART_UNEXPLAINED || !evidence->has_tcp)
+        return;
+    if (evidence_has_overtaking(evidence))
+        shortfall->or_else = PART_NEEDLESS;
+    else if (isnan(evidence->echo_median_s))
         shortfall->or_else = fits ? PART_OTHER_STEP : PART_LONGER_CYCLE;
 }
 

@@ -47,6 +47,8 @@ static const char *const advices[SHORTFALL_PARTS] = {
 /* Of what nothing explains: what is missing to know more. */
 static const char *advice_of_unexplained(const struct evidence *evidence)
 {
+    if (evidence_has_overtaking(evidence))
+        return advices[PART_NEEDLESS];
     if (evidence->asked_echoes_count <= 0)
         return "Ping between the ends on this step while the link is idle, let "
                "the radios tell their readings, and measure again.";
@@ -162,7 +164,7 @@ static void say_longer_cycle(const struct evidence *evidence, char *text,
                         " (idle echoes take %.0f ms, expected %.0f ms at the "
                         "most): more stations, longer slots or other users",
                         evidence->echo_median_s * 1e3, most_s * 1e3);
-    else if (evidence->late_echoes_count > 0)
+    else if (evidence_has_longer_echoes(evidence))
         (void) snprintf(text, size,
                         " (%.0f of %.0f idle echoes took longer than any "
                         "should): other users, more stations or longer slots",

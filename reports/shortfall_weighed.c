@@ -51,8 +51,10 @@ static bool has_late_echoes(const struct evidence *evidence)
 bool evidence_has_longer_echoes(const struct evidence *evidence)
 {
     if (evidence_has_overtaking(evidence))
-        return evidence->echo_least_s
-               > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;
+        return evidence->echo_median_expected_s.high > 0
+               && evidence->echo_least_s
+                      > ECHO_MEDIAN_RATIO
+                            * evidence->echo_median_expected_s.high;
     return has_late_echoes(evidence)
            || evidence->echo_median_s
                   > ECHO_MEDIAN_RATIO * evidence->echo_median_expected_s.high;

@@ -529,7 +529,6 @@ static void add_short_slots(struct fixture *fixture, double missed_count)
 
     fixture->model.air.slot_limit_ns /= 3;
     fixture->model.air.queue_bytes = 16000;
-    add_pings(fixture);
     tcp_model_run(&fixture->model, &sender, &receiver);
     tell_frames(&sender, "sent_frames", 1000, 5000);
     tell_frames(&sender, "repeated_frames", 30, 30);
@@ -543,6 +542,7 @@ static void where_the_air_loses_nothing_shorter_slots_are_left(void **state)
     struct fixture *fixture = *state;
 
     add_short_slots(fixture, 0);
+    add_pings(fixture);
     const struct shortfall *shortfall = explained(fixture);
 
     assert_int_equal(shortfall->dominant, PART_LONGER_CYCLE);
@@ -554,7 +554,20 @@ static void where_the_air_loses_frames_nothing_else_is_concluded(void **state)
     struct fixture *fixture = *state;
 
     add_short_slots(fixture, 200);
+    add_pings(fixture);
     assert_int_not_equal(explained(fixture)->dominant, PART_LONGER_CYCLE);
+}
+
+static void where_packets_are_held_back_nothing_else_is_concluded(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_short_slots(fixture, 0);
+    add_overtaken_pings(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_int_equal(shortfall->dominant, PART_UNEXPLAINED);
+    assert_int_equal(shortfall->or_else, PART_NEEDLESS);
 }
 
 /* A quarter of the frames is lost, so a quarter of those sent are repeats. */
@@ -733,6 +746,7 @@ int main(void)
         TEST(more_stations_are_a_longer_cycle),
         TEST(where_the_air_loses_nothing_shorter_slots_are_left),
         TEST(where_the_air_loses_frames_nothing_else_is_concluded),
+        TEST(where_packets_are_held_back_nothing_else_is_concluded),
         TEST(what_the_radios_repeat_is_told_by_their_readings),
         TEST(without_readings_nobody_sees_what_the_radios_repeat),
         TEST(without_echoes_a_longer_cycle_is_a_guess_and_said_so),
