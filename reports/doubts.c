@@ -27,6 +27,12 @@ static void doubt_ending(struct reduction *reduction,
             "'bothends import' takes it from a memory stick.",
             end, exchange->kind->name, exchange->from, exchange->to,
             exchange->step);
+    else if (state == ACCOUNT_DONE)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The %s %s → %s on step %s was carried out, but %s tells: %s.",
+            exchange->kind->name, exchange->from, exchange->to, exchange->step,
+            end, trouble);
     else
         reduction_add_sentence(
             &reduction->doubts,
