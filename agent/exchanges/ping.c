@@ -61,7 +61,9 @@ static void take_events(void *owner)
     struct ping *ping = owner;
     struct icmp_event event;
 
-    while (icmp_next(&ping->icmp, &event)) {
+    for (unsigned i = 0; i < PROBER_EVENTS_PER_TURN; i++) {
+        if (!icmp_next(&ping->icmp, &event))
+            return;
         switch (event.kind) {
         case ICMP_ANSWER:
             note_answer(ping, &event);

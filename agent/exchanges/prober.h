@@ -32,12 +32,16 @@ struct prober_counts {
     uint64_t sent, answered, lost, late, unsent, duplicates;
 };
 
+/* What comes in faster than this waits for the next turn of the loop: whoever
+ * sends without end must not keep us from all else. */
+#define PROBER_EVENTS_PER_TURN 1000
+
 /* What the kind does; owner is what prober_init() was given. */
 struct prober_calls {
     /* As stamped_send(). */
     int (*send)(void *owner, uint64_t number, uint64_t *ret_sent_ns,
                 uint32_t *ret_stamp);
-    /* Read all that has come to the socket. */
+    /* Read what has come to the socket, so many events at the most. */
     void (*take)(void *owner);
     /* All is over: write the account.  Once, before exchange_finish(). */
     void (*settle)(void *owner, const struct prober_counts *counts);

@@ -2,19 +2,31 @@
 #include "agent/clock.h"
 #include "agent/exchanges/timing_parts.h"
 
-void timing_init(struct timing *timing, struct exchange *exchange)
+int timing_init(struct timing *timing, struct exchange *exchange,
+                struct fault *fault)
 {
     const struct exchange_order *order = exchange_order_of(exchange);
 
+    if (!order->ticket[0])
+        return fault_set(fault, UV_EINVAL,
+                         "ticket: found none, expected one: the session's key "
+                         "is made of it");
     timing->exchange = exchange;
     memcpy(&timing->spec, &order->spec, sizeof(timing->spec));
     stamp_session_of(order->id, order->ticket, &timing->session);
+    return 0;
 }
 
 struct timing_outcome *timing_outcome_of(const struct timing *timing)
 {
     return (struct timing_outcome *) exchange_account_of(timing->exchange)
         ->outcome.bytes;
+}
+
+uint64_t timing_number_limit(const struct timing *timing)
+{
+    return timing->spec.count ? timing->spec.count
+                              : (uint64_t) PROBING_COUNT_MAX;
 }
 
 int64_t timing_wall(uint16_t *ret_error)

@@ -19,8 +19,13 @@ struct timing {
  * sends one again and again fills no memory. */
 #define TIMING_COPIES_MOST 10000
 
-void timing_init(struct timing *timing, struct exchange *exchange);
+/* Refuses an order without a ticket: anybody could work its key out. */
+int timing_init(struct timing *timing, struct exchange *exchange,
+                struct fault *fault);
 struct timing_outcome *timing_outcome_of(const struct timing *timing);
+
+/* Numbers of probes and of replies lie below it. */
+uint64_t timing_number_limit(const struct timing *timing);
 
 /* Wall clock minus monotonic clock now, and how well it can be read: our clocks
  * are not known to be synchronised. */

@@ -166,11 +166,6 @@ static bool is_from_session(struct reflector *reflector,
     return true;
 }
 
-static uint64_t number_limit(const struct timing_spec *spec)
-{
-    return spec->count ? spec->count : (uint64_t) PROBING_COUNT_MAX;
-}
-
 static void take_probe(struct reflector *reflector, const uint8_t *packet,
                        const struct stamped_event *event)
 {
@@ -186,7 +181,7 @@ static void take_probe(struct reflector *reflector, const uint8_t *packet,
         outcome->foreign_count++;
         return;
     }
-    if (probe.sequence >= number_limit(&reflector->timing.spec)) {
+    if (probe.sequence >= timing_number_limit(&reflector->timing)) {
         outcome->surplus_count++;
         return;
     }
@@ -239,8 +234,12 @@ static int arm(struct exchange *exchange, void **ret_state, struct fault *fault)
                          is_six ? 6 : 4,
                          exchange_order_of(exchange)->peer_address);
     struct reflector *reflector = mem_new(struct reflector);
+    const int status = timing_init(&reflector->timing, exchange, fault);
 
-    timing_init(&reflector->timing, exchange);
+    if (status != 0) {
+        free(reflector);
+        return status;
+    }
     stay_init(&reflector->stay, exchange);
     reflector->arrivals = exchange_series(exchange, "arrivals");
     struct timing_outcome *outcome = timing_outcome_of(&reflector->timing);

@@ -119,6 +119,16 @@ static int send_probe(void *owner, uint64_t number, uint64_t *ret_sent_ns,
 
 /* --- receiving ----------------------------------------------------------- */
 
+/* Whoever heard the order can sign, too: what no account could tell of is no
+ * reply. */
+static bool can_be_told(const struct sender *sender,
+                        const struct stamp_reply *reply)
+{
+    return reply->arrived_ntp && stamp_unix_ns_of(reply->arrived_ntp) >= 0
+           && stamp_unix_ns_of(reply->sent_ntp) >= 0
+           && reply->sequence < timing_number_limit(&sender->timing);
+}
+
 /* Signed, and a reply to a probe of ours: what was sent comes back in it. */
 static bool is_reply(struct sender *sender, const struct stamp_reply *reply,
                      size_t byte_count)
@@ -127,7 +137,8 @@ static bool is_reply(struct sender *sender, const struct stamp_reply *reply,
     double error_s;
     bool is_synchronised;
 
-    return byte_count == sender->timing.spec.size_bytes && reply->arrived_ntp
+    return byte_count == sender->timing.spec.size_bytes
+           && can_be_told(sender, reply)
            && number < prober_sent_count(&sender->prober)
            && reply->probe.sent_ntp
                   == stamp_ntp_of(
@@ -214,7 +225,9 @@ static void take_events(void *owner)
     struct stamped_event event;
     uint8_t packet[TIMING_SIZE_MAX + 1];
 
-    while (stamped_next(&sender->stamped, packet, sizeof(packet), &event) > 0) {
+    for (unsigned i = 0; i < PROBER_EVENTS_PER_TURN; i++) {
+        if (stamped_next(&sender->stamped, packet, sizeof(packet), &event) <= 0)
+            return;
         switch (event.kind) {
         case STAMPED_ARRIVED:
             take_packet(sender, packet, &event);
@@ -278,10 +291,9 @@ static const struct prober_calls calls = { send_probe, take_events, settle,
 static int arm(struct exchange *exchange, void **ret_state, struct fault *fault)
 {
     struct sender *sender = mem_new(struct sender);
-    int status = 0;
+    int status = timing_init(&sender->timing, exchange, fault);
 
-    timing_init(&sender->timing, exchange);
-    if (!exchange_order_of(exchange)->peer_port)
+    if (status == 0 && !exchange_order_of(exchange)->peer_port)
         status = fault_set(fault, UV_EINVAL,
                            "peer_port: found none, expected the other agent's");
     if (status == 0)

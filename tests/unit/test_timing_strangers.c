@@ -3,6 +3,7 @@
 
 #include "agent/exchanges/stamp.h"
 #include "agent/sockets.h"
+#include "agent/wire/messages.h"
 
 #include <string.h>
 #include <unistd.h>
@@ -172,6 +173,64 @@ static void another_ticket_is_another_key(void **state)
     assert_int_equal(scene.relay.counts[RELAY_TO_CLIENT], 0);
 }
 
+/* Whoever heard the order has the ticket: signed, but with a number or a time
+ * that no account can tell of. */
+static struct stamp_session overheard;
+
+static void forge_some(struct udp_relay *relay, struct relay_packet *packet)
+{
+    const uint64_t in_1969_ntp = UINT64_C(2208988799) << 32;
+    struct stamp_reply reply;
+
+    if (packet->way == RELAY_TO_CLIENT && packet->number < 3) {
+        stamp_read_reply(&stamp_authenticated, packet->bytes, &reply);
+        if (packet->number == 0)
+            reply.sequence = UINT32_MAX;
+        else if (packet->number == 1)
+            reply.arrived_ntp = in_1969_ntp;
+        else
+            reply.sent_ntp = in_1969_ntp;
+        stamp_write_reply(&stamp_authenticated, &reply, packet->bytes);
+        stamp_sign(overheard.key, packet->bytes);
+    }
+    relay_send(relay, packet);
+}
+
+static void what_no_account_can_tell_of_is_no_reply(void **state)
+{
+    struct scene scene = scene_open(state);
+    const struct exchange_order order = scene_order(&scene, "sender");
+    json_t *json = NULL;
+    struct fault fault = { 0 };
+
+    stamp_session_of(order.id, order.ticket, &overheard);
+    scene_run(&scene, forge_some);
+    assert_int_equal(scene_outcome(&scene, 0)->malformed_count, 3);
+    assert_int_equal(scene_outcome(&scene, 0)->forged_count, 0);
+    assert_int_equal(scene_outcome(&scene, 0)->answered_count, 7);
+    assert_int_equal(account_encode(scene_account(&scene, 0), &json, &fault),
+                     0);
+    json_decref(json);
+}
+
+static void without_a_ticket_there_is_no_session(void **state)
+{
+    static const char *const parts[] = { "sender", "reflector" };
+    struct scene scene = scene_open(state);
+
+    scene.relay.port = scene.pair->udp_port;
+    for (int end = 0; end < 2; end++) {
+        struct exchange_order order = scene_order(&scene, parts[end]);
+        struct fault fault = { 0 };
+
+        order.ticket[0] = '\0';
+        assert_int_not_equal(pair_arm(scene.pair, end, &order, &fault), 0);
+        assert_string_equal(fault.text,
+                            "ticket: found none, expected one: the session's "
+                            "key is made of it");
+    }
+}
+
 /* --- the end ---------------------------------------------------------------
  */
 
@@ -259,6 +318,8 @@ int main(void)
         PAIR_TEST(the_address_of_a_translated_sender_is_learnt),
         PAIR_TEST(what_is_too_short_or_of_another_form_is_not_answered),
         PAIR_TEST(another_ticket_is_another_key),
+        PAIR_TEST(what_no_account_can_tell_of_is_no_reply),
+        PAIR_TEST(without_a_ticket_there_is_no_session),
         PAIR_TEST(a_reflector_ends_when_the_sender_says_so),
         PAIR_TEST(a_reflector_alone_ends_by_itself),
         PAIR_TEST(both_end_at_the_latest_stop_time),
