@@ -296,8 +296,8 @@ static void on_datagram(uv_poll_t *poll, int status, int events)
     struct ear *ear = poll->data;
 
     (void) events;
-    if (status < 0)
-        return;
+    if (status < 0) /* libuv gave up over a pending error, which is read now */
+        (void) uv_poll_start(poll, UV_READABLE, on_datagram);
     for (unsigned i = 0; i < DATAGRAMS_PER_TURN; i++) {
         struct stamped_event event;
         char text[2048];
