@@ -53,7 +53,6 @@ struct stamped_event {
     uint64_t at_ns;
     bool from_kernel; /* at_ns is the kernel's stamp, not the agent's */
     size_t byte_count;
-    bool is_cut; /* it was longer than the room */
     uint8_t ttl; /* or hop limit; 0: not told */
     struct sockaddr_storage from;
     struct sockaddr_storage to; /* family 0: not told; port 0 */

@@ -105,7 +105,7 @@ int stamped_send(struct stamped *stamped, const struct msghdr *message,
 /* --- what the kernel hands over beside a datagram ------------------------- */
 
 struct beside {
-    bool has_stamp, has_error, is_cut;
+    bool has_stamp, has_error;
     struct timespec stamp;
     uint8_t ttl;
     struct sockaddr_storage to;
@@ -194,7 +194,6 @@ static ssize_t receive(const struct stamped *stamped, int flags,
     memset(beside, 0, sizeof(*beside));
     if (bytes < 0)
         return -errno;
-    beside->is_cut = (message.msg_flags & MSG_TRUNC) != 0;
     for (struct cmsghdr *at = CMSG_FIRSTHDR(&message); at;
          at = CMSG_NXTHDR(&message, at))
         read_control(at, beside);
@@ -301,7 +300,6 @@ int stamped_next(struct stamped *stamped, void *room, size_t room_bytes,
         return bytes == -EAGAIN ? 0 : (int) bytes;
     ret_event->kind = STAMPED_ARRIVED;
     ret_event->byte_count = (size_t) bytes;
-    ret_event->is_cut = beside.is_cut;
     ret_event->ttl = beside.ttl;
     ret_event->to = beside.to;
     ret_event->at_ns = now_ns;
