@@ -296,7 +296,8 @@ static bool has_more_stations(const struct evidence *evidence)
  */
 static bool is_left_to_cycle(const struct evidence *evidence)
 {
-    return evidence_is_supplied(evidence) && evidence_hears_all(evidence)
+    return evidence_is_supplied(evidence) && evidence->tells_held
+           && evidence_hears_all(evidence)
            && evidence->radio_frames_count >= RADIO_FRAMES_LEAST
            && radio_repeats_ratio(evidence) < RADIO_MISSED_LEAST_RATIO
            && evidence->echoes_count >= ECHOES_LEAST && !evidence->loses_echoes

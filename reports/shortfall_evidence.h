@@ -20,7 +20,8 @@ struct evidence {
     double span_s;
     double content_bytes; /* with what TCP held back */
     double held_bytes;    /* of that: behind segments that had not come */
-    double cycle_s;       /* a loaded one, at the most; NaN: not known */
+    bool tells_held;
+    double cycle_s; /* a loaded one, at the most; NaN: not known */
     uint64_t from_ns, until_ns;
 
     /* From arrivals, and TCP's state meanwhile. */

@@ -82,7 +82,6 @@ static void find_span(const struct exchange_record *exchange,
                       const struct arrivals *arrivals, const struct rows *tcp,
                       struct evidence *evidence)
 {
-    const bool tells_held = evidence_tells_quiet(tcp);
     const struct download_spec *spec = (const void *) exchange->spec.bytes;
     const struct account_record *receiver = &exchange->to_account;
     const uint64_t start_ns = feeding_begun_ns(exchange);
@@ -90,20 +89,22 @@ static void find_span(const struct exchange_record *exchange,
                                  ? arrivals->at_ns[arrivals->count - 1]
                                  : receiver->account.ended_ns;
 
+    evidence->tells_held = evidence_tells_quiet(tcp);
     evidence->until_ns = last_ns;
     if (exchange->has_spec && spec->for_ns
         && (receiver->account.ended_ns >= start_ns + spec->for_ns
             || last_ns > start_ns + spec->for_ns))
-        evidence->until_ns = tells_held ? start_ns + spec->for_ns
-                                        : beyond_hold(evidence, arrivals,
-                                                      start_ns + spec->for_ns);
+        evidence->until_ns =
+            evidence->tells_held
+                ? start_ns + spec->for_ns
+                : beyond_hold(evidence, arrivals, start_ns + spec->for_ns);
     if (evidence->until_ns > evidence->from_ns)
         evidence->span_s =
             (double) (evidence->until_ns - evidence->from_ns) * 1e-9;
     const size_t within = arrivals_until(arrivals, evidence->until_ns);
 
     evidence->content_bytes = within ? arrivals->sum_bytes[within - 1] : 0;
-    if (tells_held)
+    if (evidence->tells_held)
         evidence->held_bytes = evidence_held_bytes(
             tcp, feeding_to_receiver_ns(exchange), evidence->until_ns);
     evidence->content_bytes += evidence->held_bytes;
