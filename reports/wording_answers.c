@@ -120,8 +120,32 @@ static void say_confirmations(char *text, size_t size,
     rows_clear(&table);
 }
 
+/* An even share has the index 1; one of ten with nothing, 0.9. */
+static const double even_index = 0.9;
+
+/* Only that it is shown to be even, of all that ran at once. */
+static void say_fairness(char *text, size_t size,
+                         const struct reduction *reduction)
+{
+    struct rows table = wording_table(reduction, "fairness");
+    double least = (double) INFINITY;
+
+    for (size_t i = 0; i < table.count; i++) {
+        const struct finding *fairness = rows_at(&table, i);
+
+        least = fmin(least, isnan(fairness->low) ? 0 : fairness->low);
+    }
+    rows_clear(&table);
+    if (isfinite(least) && least >= even_index)
+        append(text, size,
+               " Downloads at once shared the channel evenly (Jain's index at "
+               "least %.2f of 1).",
+               floor(100 * least) / 100);
+}
+
 void append_answers(char *text, size_t size, const struct reduction *reduction)
 {
+    say_fairness(text, size, reduction);
     say_echoes(text, size, reduction);
     timing_say_losses(text, size, reduction);
     say_messages(text, size, reduction);

@@ -291,6 +291,37 @@ static void what_ran_beside_others_is_no_case_of_its_own(void **state)
                 "carries what the step should carry.");
 }
 
+static void add_fairness(struct reduction *reduction, double low)
+{
+    struct finding *finding = rows_add(&reduction->findings);
+
+    *finding = (struct finding){ .measure = "fairness",
+                                 .condition = "together",
+                                 .plan_index = reduction->findings.count,
+                                 .value = 1,
+                                 .low = low,
+                                 .high = 1 };
+}
+
+static void an_even_share_is_told_where_it_is_shown(void **state)
+{
+    struct reduction *reduction = new_reduction();
+
+    (void) state;
+    add_fairness(reduction, 0.98);
+    add_fairness(reduction, 0.956);
+    assert_says(reduction, "Downloads at once shared the channel evenly "
+                           "(Jain's index at least 0.95 of 1).");
+    reduction = new_reduction();
+    add_fairness(reduction, 0.98);
+    add_fairness(reduction, 0.5);
+    assert_says(reduction, "Nothing was measured.");
+    reduction = new_reduction();
+    add_fairness(reduction, (double) NAN);
+    add_fairness(reduction, 0.98);
+    assert_says(reduction, "Nothing was measured.");
+}
+
 static void add_nothing(struct reduction *reduction, const char *to,
                         const char *why)
 {
@@ -368,6 +399,7 @@ int main(void)
         cmocka_unit_test(what_holds_of_all_cases_is_not_said_of_n_of_n),
         cmocka_unit_test(the_doubt_that_took_a_verdict_is_told_with_it),
         cmocka_unit_test(what_ran_beside_others_is_no_case_of_its_own),
+        cmocka_unit_test(an_even_share_is_told_where_it_is_shown),
         cmocka_unit_test(an_account_that_never_came_is_not_told_as_no_data),
         cmocka_unit_test(answers_that_came_too_late_are_not_told_as_lost),
     };
