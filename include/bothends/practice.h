@@ -87,13 +87,13 @@ static const char *const plan_event_words[] = { "loss", "duplicates", "reorderin
 /* The keys of an item of practice: events. */
 static const struct field plan_event_fields[] = {
     { "at_ns", "at", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_event, at_ns), 0, 86400e9, "0 ms", NULL, "when it begins, since the practice link began" },
-    { "for_ns", "for", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_event, for_ns), 1e6, 86400e9, "", NULL, "how long it lasts; not said: to the end" },
+    { "for_ns", "for", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_event, for_ns), 1e6, 86400e9, "", NULL, "how long it lasts; left out: to the end" },
     { "what", "what", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct plan_event, what), 0, 0, NULL, plan_event_words, "what happens" },
     { "end", "end", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_event, end), 0, 0, "", NULL, "the end to which it happens, whether it sends or receives" },
     { "from", "from", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_event, from), 0, 0, "", NULL, "only to what this end sends" },
     { "to", "to", FIELD_TEXT, UNIT_NONE, FIELD_AT(struct plan_event, to), 0, 0, "", NULL, "only to what is for this end" },
     { "chance_ratio", "chance", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_event, chance_ratio), 0, 1, "", NULL, "share of the frames or packets that it hits" },
-    { "burst", "burst", FIELD_REAL, UNIT_COUNT, FIELD_AT(struct plan_event, burst), 1, 1e6, "", NULL, "mean length of a bad period, in frames; not said: each is lost by itself" },
+    { "burst", "burst", FIELD_REAL, UNIT_COUNT, FIELD_AT(struct plan_event, burst), 1, 1e6, "", NULL, "mean length of a bad period, in frames; left out: each is lost by itself" },
     { "within_ratio", "within", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_event, within_ratio), 0, 1, "100 %", NULL, "share of the frames that is lost within a bad period" },
     { "between_ratio", "between", FIELD_REAL, UNIT_RATIO, FIELD_AT(struct plan_event, between_ratio), 0, 1, "0 %", NULL, "share of the frames that is lost between bad periods" },
     { "period_ns", "period", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct plan_event, period_ns), 1e6, 86400e9, "", NULL, "from one worst moment of a fading to the next" },

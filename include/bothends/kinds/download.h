@@ -57,7 +57,7 @@ static const struct field download_spec_fields[] = {
     { "within_ratio", "until", FIELD_REAL, UNIT_WITHIN, FIELD_AT(struct download_spec, within_ratio),
       0, 0.5, "", NULL, "data are fed until the receiver knows the steady goodput so well (half of its interval over it), at_most at the longest" },
     { "at_most_ns", "at_most", FIELD_WHOLE, UNIT_DURATION, FIELD_AT(struct download_spec, at_most_ns),
-      1e9, 2*86400e9, "", NULL, "ends the exchange whatever happens; not said: twice the time and a minute, or an hour; with until: the longest time that data are fed" },
+      1e9, 2*86400e9, "", NULL, "ends the exchange whatever happens; left out: twice the time and a minute, or an hour; with until: the longest time that data are fed" },
     { "connections", "connections", FIELD_WHOLE, UNIT_COUNT, FIELD_AT(struct download_spec, connections),
       1, 16, "1", NULL, "parallel TCP connections" },
     { "opener", "opener", FIELD_CHOICE, UNIT_NONE, FIELD_AT(struct download_spec, opener),
