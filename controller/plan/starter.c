@@ -355,10 +355,11 @@ void starter_print(FILE *out, bool is_all)
         "# Every value carries its unit.  10..14 ms is a range.  A key behind "
         "'#'\n",
         out);
-    (void) fputs(is_all ? "# may be left out; what stands there is its preset, "
-                          "if it has one.\n\n"
-                        : "# may be left out.  'bothends draft --all' prints "
-                          "every key that there is.\n\n",
+    (void) fputs(is_all
+                     ? "# may be left out; what stands there is its default, "
+                       "if it has one.\n\n"
+                     : "# may be left out.  'bothends draft --all' prints "
+                       "every key that there is.\n\n",
                  out);
     print_plan_field(out, "plan", is_all, plan_examples);
     print_plan_field(out, "on_air", is_all, plan_examples);
