@@ -376,8 +376,13 @@ static void write_cell(FILE *out, double value, const char *unit)
     (void) fprintf(out, " | %s", text);
 }
 
+/* What no step of the plan says has no column. */
+struct step_table {
+    bool has_bandwidth, has_sensitivity;
+};
+
 static void write_step(const struct reduction *reduction, size_t index,
-                       FILE *out)
+                       const struct step_table *table, FILE *out)
 {
     const struct plan_step *step = &reduction->plan->steps[index];
     const struct expectation *expectation = &reduction->expectations[index];
@@ -393,8 +398,10 @@ static void write_step(const struct reduction *reduction, size_t index,
     wording_escape(out, step->name);
     (void) fputs(" | ", out);
     write_typed(step, out);
-    write_cell(out, capacity_bandwidth_hz(step) / 1e3, "kHz");
-    write_cell(out, step->sensitivity_dbm, "dBm");
+    if (table->has_bandwidth)
+        write_cell(out, capacity_bandwidth_hz(step) / 1e3, "kHz");
+    if (table->has_sensitivity)
+        write_cell(out, step->sensitivity_dbm, "dBm");
     (void) fprintf(out, " | %s | %s |\n", goodput,
                    expectation->source[0] ? expectation->source : "–");
 }
@@ -402,15 +409,24 @@ static void write_step(const struct reduction *reduction, size_t index,
 static void write_steps(const struct reduction *reduction, FILE *out)
 {
     const struct plan *plan = reduction->plan;
+    struct step_table table = { .has_bandwidth = false };
 
+    for (size_t i = 0; i < plan->step_count; i++) {
+        table.has_bandwidth |= !isnan(capacity_bandwidth_hz(&plan->steps[i]));
+        table.has_sensitivity |= !isnan(plan->steps[i].sensitivity_dbm);
+    }
     if (!plan->step_count)
         return;
-    (void) fputs("| step | as typed | bandwidth | sensitivity | expected "
-                 "goodput, kbit/s | source |\n"
-                 "|---|---|---:|---:|---:|---|\n",
-                 out);
+    (void) fprintf(
+        out,
+        "| step | as typed |%s%s expected goodput, kbit/s | source |\n"
+        "|---|---|%s%s---:|---|\n",
+        table.has_bandwidth ? " bandwidth |" : "",
+        table.has_sensitivity ? " sensitivity |" : "",
+        table.has_bandwidth ? "---:|" : "",
+        table.has_sensitivity ? "---:|" : "");
     for (size_t i = 0; i < plan->step_count; i++)
-        write_step(reduction, i, out);
+        write_step(reduction, i, &table, out);
     (void) fputc('\n', out);
 }
 
