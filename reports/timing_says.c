@@ -73,14 +73,41 @@ static bool is_worse(const struct finding *a, const struct finding *b)
     return a->low > b->high;
 }
 
-static void say_losses(char *text, size_t size, const struct both *both)
+/* Without the reflector's account: probes that were not answered, of which
+ * nothing tells on which way they were lost.  None stand in a way back's row.
+ */
+static uint64_t untold_count(const struct reduction *reduction,
+                             const struct rows *ways, size_t row)
+{
+    const struct finding *loss = rows_at(ways, row);
+    const struct finding *trips =
+        wording_beside(reduction, ways, row, "rtt_stamped_loss");
+
+    return trips && trips->samples_count > loss->samples_count
+               ? trips->samples_count - loss->samples_count
+               : 0;
+}
+
+static void say_untold(char *text, size_t size, uint64_t count)
+{
+    if (count)
+        append(text, size,
+               " %llu %s not answered, and nothing tells on which way %s lost.",
+               (unsigned long long) count,
+               count == 1 ? "stamped probe was" : "stamped probes were",
+               count == 1 ? "it was" : "they were");
+}
+
+static void say_losses(char *text, size_t size, const struct both *both,
+                       bool is_in_part)
 {
     const struct finding *there = both->there;
     const struct finding *back = both->back;
     const bool is_there_worse = is_worse(there, back);
 
     if (!lost_count(there) && !lost_count(back)) {
-        append(text, size, "nothing was lost either way");
+        append(text, size, "nothing was lost either way%s",
+               is_in_part ? " as far as it is known" : "");
         return;
     }
     append_lost(text, size, there);
@@ -234,8 +261,11 @@ static void say_both(const struct reduction *reduction, const struct rows *ways,
     say_missing(both, text, size);
     if (text[0] || !both->back || isnan(both->back->value))
         return;
-    say_losses(text, size, both);
+    const uint64_t untold = untold_count(reduction, ways, both->there_row);
+
+    say_losses(text, size, both, untold > 0);
     append(text, size, ".");
+    say_untold(text, size, untold);
     say_delays(reduction, ways, both, text, size);
     say_waits(reduction, ways, both, text, size);
     say_voice(reduction, ways, both, text, size);
@@ -330,20 +360,23 @@ void timing_say(const struct reduction *reduction, const struct rows *ways,
 /* --- the run in one sentence ---------------------------------------------- */
 
 struct way_losses {
-    uint64_t sent_count, lost_count;
+    uint64_t sent_count, lost_count, untold_count;
     const struct finding *dead; /* the first way that is */
 };
 
 /* Beside other traffic the queues lose, not the link. */
-static struct way_losses count_losses(const struct rows *ways, bool is_loaded)
+static struct way_losses count_losses(const struct reduction *reduction,
+                                      const struct rows *ways, bool is_loaded)
 {
     struct way_losses losses = { 0 };
 
     for (size_t i = 0; i < ways->count; i++) {
         const struct finding *loss = rows_at(ways, i);
 
-        if (isnan(loss->value)
-            || wording_is_loaded(loss->condition) != is_loaded)
+        if (wording_is_loaded(loss->condition) != is_loaded)
+            continue;
+        losses.untold_count += untold_count(reduction, ways, i);
+        if (isnan(loss->value))
             continue;
         losses.sent_count += loss->samples_count;
         losses.lost_count += lost_count(loss);
@@ -356,16 +389,16 @@ static struct way_losses count_losses(const struct rows *ways, bool is_loaded)
 static void say_way_losses(const struct way_losses *losses, const char *where,
                            char *text, size_t size)
 {
-    if (!losses->sent_count)
-        return;
-    if (!losses->lost_count)
-        append(text, size, " All %llu stamped packets%s arrived.",
+    if (losses->sent_count && !losses->lost_count)
+        append(text, size, " %s%llu stamped packets%s arrived.",
+               losses->untold_count ? "" : "All ",
                (unsigned long long) losses->sent_count, where);
-    else
+    else if (losses->sent_count)
         append(text, size, " Of %llu stamped packets%s %llu %s lost.",
                (unsigned long long) losses->sent_count, where,
                (unsigned long long) losses->lost_count,
                losses->lost_count == 1 ? "was" : "were");
+    say_untold(text, size, losses->untold_count);
     if (losses->dead)
         append(text, size,
                " From %s to %s on %s none of them arrived: that way is dead.",
@@ -376,8 +409,8 @@ void timing_say_losses(char *text, size_t size,
                        const struct reduction *reduction)
 {
     struct rows ways = wording_table(reduction, "one_way_loss");
-    const struct way_losses idle = count_losses(&ways, false);
-    const struct way_losses loaded = count_losses(&ways, true);
+    const struct way_losses idle = count_losses(reduction, &ways, false);
+    const struct way_losses loaded = count_losses(reduction, &ways, true);
 
     say_way_losses(&idle, "", text, size);
     say_way_losses(&loaded, " beside other traffic", text, size);

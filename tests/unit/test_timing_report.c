@@ -516,6 +516,50 @@ static void without_the_far_account_the_replies_tell_both_ways(void **state)
                         "only the other end's account would tell");
     assert_true(reduced_run_says(&run->reduction.doubts,
                                  "the last 2 probes were lost"));
+    assert_told(run,
+                "that loses. 2 stamped probes were not "
+                "answered, and nothing tells on which way they were lost.");
+    assert_sentence(
+        run, " Of 1137 stamped packets 85 were lost. 2 stamped probes were "
+             "not answered, and nothing tells on which way they "
+             "were lost.");
+}
+
+/* The far end broke down in the middle: of what came after it nothing came
+ * back. */
+static void what_nothing_tells_of_is_not_said_to_have_arrived(void **state)
+{
+    struct reduced_run *run = *state;
+    const struct made_timing timing = plain();
+    struct exchange_account sender, reflector;
+
+    made_timing(&timing, &sender, &reflector);
+    account_clear(&reflector);
+    for (size_t i = 200; i < sender.series[0].count; i++) {
+        struct timing_probe *probe = rows_at(&sender.series[0], i);
+
+        *probe = (struct timing_probe){ .sequence = i,
+                                        .state = PROBE_LOST,
+                                        .planned_ns = probe->planned_ns,
+                                        .sent_ns = probe->sent_ns };
+    }
+    reduced_run_add(run,
+                    &(struct made_exchange){ .kind = &timing_kind,
+                                             .round = 1,
+                                             .from = "quay",
+                                             .to = "mill",
+                                             .spec = &spec },
+                    &sender, NULL);
+    reduced_run_reduce(run);
+    assert_near(find(run, "rtt_stamped_loss", "quay")->value, 400.0 / 600,
+                1e-9);
+    assert_told(
+        run, "nothing was lost either way as far as it is known. 400 stamped "
+             "probes were not answered");
+    assert_sentence(run,
+                    " 400 stamped packets arrived. 400 stamped probes were not "
+                    "answered, and nothing tells on which way they were "
+                    "lost.");
 }
 
 /* RFC 8762 section 4: probes 0 to 9; 3 and 7 are lost on the way there, the
@@ -653,6 +697,7 @@ int main(void)
         TEST(a_percentile_of_too_few_packets_is_not_given),
         TEST(stamps_that_cannot_be_are_left_out),
         TEST(without_the_far_account_the_replies_tell_both_ways),
+        TEST(what_nothing_tells_of_is_not_said_to_have_arrived),
         TEST(gaps_in_two_numbers_part_the_losses),
         TEST(without_the_senders_account_it_is_said_why),
         TEST(rounds_are_put_together),
