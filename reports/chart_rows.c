@@ -52,7 +52,10 @@ static void draw_texts(cairo_t *page, const struct chart_rows *rows,
 {
     char way[160], clean[160], figure[FIGURE_SIZE];
 
-    (void) snprintf(way, sizeof(way), "%s → %s", finding->from, finding->to);
+    (void) snprintf(way, sizeof(way), "%s → %s%s", finding->from, finding->to,
+                    rows->tells_shared && !wording_is_alone(finding->condition)
+                        ? " (shared)"
+                        : "");
     wording_clean(way, clean, sizeof(clean));
     drawing_ink(page, INK_TEXT);
     drawing_text_within(page, plot->left - 14, y + 4.5, CHART_TEXT_SIZE, false,

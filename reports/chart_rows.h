@@ -14,6 +14,7 @@ struct chart_rows {
     const char *axis;         /* with the unit */
     double unit;              /* of the axis */
     int most_decimals;        /* of the figures */
+    bool tells_shared;        /* which of them had the link not alone */
     void (*draw)(cairo_t *page, const struct plot *plot, double y,
                  const struct rows *table, size_t row);
 };

@@ -56,7 +56,8 @@ static void draw_step(cairo_t *page, const struct plot *plot, double y,
     const struct finding *finding = rows_at(table, row);
     const size_t series = series_of(table, finding);
 
-    if (!isnan(finding->expected_low)) {
+    /* It is for one alone. */
+    if (!isnan(finding->expected_low) && wording_is_alone(finding->condition)) {
         drawing_ink(page, INK_BAND);
         drawing_rectangle(page, plot_x(plot, finding->expected_low / k), y - 11,
                           plot_x(plot, finding->expected_high / k), y + 11);
@@ -127,6 +128,7 @@ int chart_steps(struct chart_writer *writer, struct fault *fault)
                                           .axis = "goodput, kbit/s",
                                           .unit = k,
                                           .most_decimals = 2,
+                                          .tells_shared = true,
                                           .draw = draw_step } };
     struct chart_file file = { .name = "charts/goodput-by-step",
                                .place = CHART_SUMMARY };

@@ -25,14 +25,17 @@ static void write_goodput_row(const struct reduction *reduction,
 {
     const struct finding *whole =
         markdown_like(reduction, finding, "goodput_whole");
-    char expected[FIGURE_SIZE];
+    char expected[FIGURE_SIZE] = "–";
     char measured[FIGURE_SIZE];
-    char share[FIGURE_SIZE];
+    char share[FIGURE_SIZE] = "–";
     char whole_figure[FIGURE_SIZE] = "–";
 
-    wording_expected(finding, k, expected);
     wording_figure(finding, k, 2, measured);
-    wording_share(finding, share);
+    /* What is expected is for one alone. */
+    if (wording_is_alone(finding->condition)) {
+        wording_expected(finding, k, expected);
+        wording_share(finding, share);
+    }
     if (whole)
         wording_figure(whole, k, 2, whole_figure);
     markdown_cell_names(reduction, finding, out);
