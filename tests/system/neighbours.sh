@@ -24,15 +24,7 @@ find_agents() {
 }
 
 agent_of() { # FOLDER END
-    local line
-    for line in /proc/[0-9]*/cmdline; do
-        tr '\0' ' ' <"$line" 2>/dev/null \
-            | grep -q "bothends-agent --name $2 .*$1/practice-" || continue
-        line=${line#/proc/}
-        echo "${line%%/*}"
-        return 0
-    done
-    return 1
+    pgrep -o -f "bothends-agent --name $2 .*$1/practice-"
 }
 
 address_of() { # FOLDER END
@@ -45,11 +37,12 @@ ip_in() { # END ARGUMENTS...
     nsenter -t "$pid" -n ip "$@"
 }
 
-# wait_for_order FOLDER NUMBER: the exchange of that place was told to jetty.
+# wait_for_order FOLDER NUMBER: the exchange of that place, or a later one if this
+# computer was slow to look, was told to jetty.
 wait_for_order() {
     local left=1200
     until ls "$1"/practice-1/ends/jetty/spool 2>/dev/null \
-        | grep -q -- "-$2-[0-9]*\.\(order\|json\)$"; do
+        | grep -q -- "-[$2-9]-[0-9]*\.\(order\|json\)$"; do
         left=$((left - 1))
         [ $left -gt 0 ] || { echo "exchange $2 did not come"; return 1; }
         sleep 0.05
