@@ -20,18 +20,15 @@ struct evidence {
     double span_s;
     double content_bytes; /* with what TCP held back */
     double held_bytes;    /* of that: behind segments that had not come */
-    bool tells_held;
-    double cycle_s; /* a loaded one, at the most; NaN: not known */
+    double cycle_s;       /* a loaded one, at the most; NaN: not known */
     uint64_t from_ns, until_ns;
 
     /* From arrivals, and TCP's state meanwhile. */
     double outage_s;
-    unsigned outage_count;
     double start_bytes; /* that did not come for the start's sake */
     double start_s, start_came_bytes;
 
     /* From the sender's TCP: shares of the time it was watched. */
-    bool has_tcp;
     double idle_ratio, receiver_ratio, buffer_ratio;
     double held_ratio; /* window below what the link needs, or in recovery */
     double sent_bytes, repeated_bytes, segment_bytes;
@@ -48,13 +45,11 @@ struct evidence {
 
     /* Idle echoes between the two ends on this step. */
     double echo_least_s, echo_median_s; /* NaN: none */
-    bool loses_echoes;                  /* more than one in a hundred */
     /* Answered ones, those of them that took longer than any should on an idle
      * channel, and what all took on average. */
     double echoes_count, late_echoes_count, echo_mean_s;
     double overtaken_echoes_count; /* answered after later ones */
     double asked_echoes_count;     /* sent, answered or not */
-    bool doubles_echoes;           /* answers came twice */
     struct range echo_least_expected_s, echo_median_expected_s;
     char read_step[READING_TEXT_SIZE]; /* a radio told another step */
     char read_step_end[ADDRESS_SIZE];
@@ -64,6 +59,11 @@ struct evidence {
     /* By the receiver's radio, meanwhile; 0: it did not tell. */
     double heard_frames_count, missed_frames_count;
     double plan_stations_count;
+
+    unsigned outage_count;
+    bool tells_held, has_tcp;
+    bool loses_echoes;   /* more than one in a hundred */
+    bool doubles_echoes; /* answers came twice */
 };
 
 /* What evidence for all downloads is looked up in. */

@@ -50,7 +50,7 @@ static struct around around_gap(const struct rows *tcp, int64_t to_receiver_ns,
             after[row->connection] = row;
     }
     for (size_t i = 0; i < CONNECTIONS_MOST; i++) {
-        if (!before[i] || after[i]->at_ns <= before[i]->at_ns)
+        if (!before[i] || !after[i] || after[i]->at_ns <= before[i]->at_ns)
             continue;
         around.took_us += (double) (after[i]->at_ns - before[i]->at_ns) * 1e-3;
         around.busy_us += (double) (after[i]->busy_us - before[i]->busy_us);

@@ -638,14 +638,14 @@ static void pass(struct tcp *tcp, uint64_t until_ns)
     }
 }
 
-void echo_model_run(const struct tcp_model *model, size_t count_, double gap_s,
-                    uint64_t *ret_rtts_ns)
+void echo_model_run(const struct tcp_model *model, size_t echo_count,
+                    double gap_s, uint64_t *ret_rtts_ns)
 {
     struct tcp tcp;
 
     tcp_init(&tcp, model);
     tcp.next_sample_ns = NEVER;
-    for (size_t i = 0; i < count_; i++) {
+    for (size_t i = 0; i < echo_count; i++) {
         pass(&tcp, tcp.now_ns + (uint64_t) ((0.5 + unit(&tcp)) * gap_s * 1e9));
         ret_rtts_ns[i] = wait_for_answer(&tcp, 5 * NS_PER_S);
     }

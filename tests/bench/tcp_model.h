@@ -48,7 +48,7 @@ void tcp_model_run(const struct tcp_model *model,
                    struct exchange_account *ret_receiver);
 
 /* Echoes one after the other with random gaps: round trips, 0: lost. */
-void echo_model_run(const struct tcp_model *model, size_t count, double gap_s,
-                    uint64_t *ret_rtts_ns);
+void echo_model_run(const struct tcp_model *model, size_t echo_count,
+                    double gap_s, uint64_t *ret_rtts_ns);
 
 #endif
