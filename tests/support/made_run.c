@@ -95,6 +95,9 @@ void made_run_init(struct made_run *made, bool is_practice)
     make_plan(&made->plan);
     if (logbook_open(path, LOGBOOK_WRITE, &made->logbook, &fault))
         die(fault.text);
+    /* Nobody needs it after a power cut, and a busy disk is slow to promise. */
+    (void) sqlite3_exec(logbook_database(made->logbook),
+                        "PRAGMA synchronous = OFF", NULL, NULL, NULL);
     made->run = (struct logbook_run){ .title = made->plan.title,
                                       .plan_text = plan_text,
                                       .plan_path = plan_path,
