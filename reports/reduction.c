@@ -220,8 +220,7 @@ bool reduction_is_account_missing(const struct account_record *account,
     const int state = account->account.state;
 
     if (!account->is_there)
-        (void) snprintf(ret_why, size,
-                        "the account of %s never came", end);
+        (void) snprintf(ret_why, size, "the account of %s never came", end);
     else if (state == ACCOUNT_FAILED || state == ACCOUNT_BROKEN)
         (void) snprintf(ret_why, size, "'%s' could not carry it out: %s", end,
                         account->account.trouble[0] ? account->account.trouble
