@@ -2,6 +2,7 @@
 #include "reports/table.h"
 
 /* How each kind of exchange is reduced: one row a kind. */
+/* clang-format off */
 const struct report_kind *const report_kinds[] = {
     &ping_report,
     &download_report,
@@ -9,3 +10,4 @@ const struct report_kind *const report_kinds[] = {
     &timing_report,
     NULL,
 };
+/* clang-format on */
