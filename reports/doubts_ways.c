@@ -2,6 +2,7 @@
 #include "reports/doubts_ways.h"
 
 #include "reports/lookup.h"
+#include "reports/reasons.h"
 #include "reports/repeats.h"
 #include "reports/wording.h"
 
@@ -63,6 +64,29 @@ static double most_channel_bps(const struct reduction *reduction)
     return most_bps;
 }
 
+/* The only thing on the link, as far as it can be told. */
+static bool is_alone(const struct reduction *reduction,
+                     const struct exchange_record *exchange)
+{
+    const struct ping_outcome *outcome =
+        (const void *) exchange->from_account.account.outcome.bytes;
+    char why[160];
+
+    return !exchange->overlaps && !outcome->lost_count
+           && !reasons_against(reduction, exchange, VERDICT_SHORT, why,
+                               sizeof(why));
+}
+
+double ways_least_echo_s(const struct reduction *reduction,
+                         const struct exchange_record *exchange, double least_s)
+{
+    const struct range overhead_ns = reduction->plan->link.slot_overhead_ns;
+
+    return is_alone(reduction, exchange) || !range_is_said(overhead_ns)
+               ? least_s
+               : fmax(0, least_s - 2e-9 * overhead_ns.high);
+}
+
 static void weigh_figures(const struct reduction *reduction,
                           const struct exchange_record *exchange,
                           struct bypass *bypass)
@@ -74,7 +98,9 @@ static void weigh_figures(const struct reduction *reduction,
              : reduction_finding(reduction, exchange, "rtt_stamped_least");
     const struct finding *goodput =
         reduction_finding(reduction, exchange, "goodput_whole");
-    const double least_s = least_rtt_s(reduction);
+    const double least_s =
+        rtt ? ways_least_echo_s(reduction, exchange, least_rtt_s(reduction))
+            : (double) NAN;
     const double most_bps = most_channel_bps(reduction);
 
     /* Without an expectation there the echo is not one across the air. */

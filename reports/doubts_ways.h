@@ -13,6 +13,11 @@
 /* One exchange against those before it, which stand in contact->ways. */
 void ways_weigh(struct reduction *reduction, struct contact_records *contact,
                 struct exchange_record *exchange);
+/* What no echo of that ping can be quicker than, where none alone on the link
+ * is quicker than least_s: one that joins a transmission under way does without
+ * the overhead of its own. */
+double ways_least_echo_s(const struct reduction *reduction,
+                         const struct exchange_record *ping, double least_s);
 /* After all of them. */
 void ways_pass_on(struct reduction *reduction);
 

@@ -2,6 +2,7 @@
 #ifndef REPORTS_OVERTAKING_H
 #define REPORTS_OVERTAKING_H
 
+#include <stdbool.h>
 #include <stdint.h>
 #include <string.h>
 
@@ -19,6 +20,17 @@ struct overtaking {
     uint64_t came_ns[OVERTAKING_MOST];
     size_t count;
 };
+
+/* Was that one sent while an earlier one was under way? */
+static inline bool overtaking_overlaps(const struct overtaking *overtaking,
+                                       uint64_t sent_ns)
+{
+    bool overlaps = false;
+
+    for (size_t i = 0; i < overtaking->count; i++)
+        overlaps = overlaps || overtaking->came_ns[i] > sent_ns;
+    return overlaps;
+}
 
 /* How many earlier ones this answer has overtaken. */
 static inline size_t overtaking_add(struct overtaking *overtaking,

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/answers.h"
 #include "reports/cumulative.h"
+#include "reports/doubts_ways.h"
 #include "reports/losses.h"
 #include "reports/overtaking.h"
 #include "reports/percentile.h"
@@ -265,14 +266,17 @@ static void doubt_quick_echo(struct reduction *reduction,
     if (!range_is_said(least_ns) || !delays->answered_count
         || !is_expected(record))
         return;
-    if (delays->sorted_s[0] < 0.95e-9 * least_ns.low)
+    const double least_s =
+        ways_least_echo_s(reduction, record, least_ns.low * 1e-9);
+
+    if (delays->sorted_s[0] < 0.95 * least_s)
         reduction_add_sentence(
             &reduction->doubts,
             "The quickest round trip from %s to %s on step %s took %.1f ms; "
             "over this radio it can't be less than %.1f ms. Traffic went "
             "round the radio, or the step is not the one stated.",
             record->from, record->to, record->step, delays->sorted_s[0] * 1e3,
-            least_ns.low * 1e-6);
+            least_s * 1e3);
 }
 
 static void keep_ttl(struct exchange_record *record,
@@ -346,6 +350,9 @@ static void on_probe(void *owner, const void *record)
     const struct ping_probe *probe = record;
 
     keep_ttl(reading->exchange, probe);
+    reading->exchange->overlaps =
+        reading->exchange->overlaps
+        || overtaking_overlaps(&reading->overtaking, probe->sent_ns);
     if (probe->state == PROBE_ANSWERED && probe->received_ns)
         reading->exchange->overtaken_count += overtaking_add(
             &reading->overtaking, probe->sent_ns, probe->received_ns);

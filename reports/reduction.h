@@ -63,6 +63,8 @@ struct exchange_record {
     bool has_spec;
     bool is_refused; /* an end could not take its order: nothing was measured,
                         and a note says why */
+    bool overlaps;   /* a ping: probes were sent while others were under
+                        way */
     bool is_slow_computer; /* its goodput may be the computer's own limit */
     double own_bytes; /* IP bytes of its own on the link, both ways together,
                          by the kind's estimate; NaN: not known */

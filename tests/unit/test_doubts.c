@@ -584,6 +584,31 @@ static void echoes_that_others_overtake_are_told_as_that(void **state)
         reduced_run_says(&fixture->reduction.doubts, "of an idle link"));
 }
 
+static void
+an_echo_quicker_than_any_step_allows_went_round_the_radio(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    rtts_ns[30] = 20 * NS_PER_MS;
+    add_echoes(fixture, rtts_ns);
+    assert_told(fixture, "did not cross the radio");
+}
+
+/* It went with something that was sent again, and needed no preamble. */
+static void where_others_are_lost_an_echo_may_join_a_transmission(void **state)
+{
+    struct reduced_run *fixture = *state;
+    uint64_t rtts_ns[PROBES];
+
+    fill_echoes(rtts_ns);
+    rtts_ns[29] = 0;
+    rtts_ns[30] = 36 * NS_PER_MS;
+    add_echoes(fixture, rtts_ns);
+    assert_int_equal(doubts_of(fixture), 0);
+}
+
 static void losses_that_follow_each_other_are_one_gap(void **state)
 {
     struct reduced_run *fixture = *state;
@@ -650,6 +675,8 @@ int main(void)
         TEST(echoes_that_all_take_long_are_told),
         TEST(some_echoes_that_take_too_long_are_told),
         TEST(echoes_that_others_overtake_are_told_as_that),
+        TEST(an_echo_quicker_than_any_step_allows_went_round_the_radio),
+        TEST(where_others_are_lost_an_echo_may_join_a_transmission),
         TEST(losses_that_follow_each_other_are_one_gap),
         TEST(a_gap_beside_single_losses_is_told_too),
         TEST(losses_here_and_there_are_no_gap),
