@@ -1,10 +1,15 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/clock_pair.h"
 
+#include "reports/quantiles.h"
+
 #include <math.h>
+#include <stdlib.h>
 
 static const size_t vertices_least = 5;
 static const double shown_times = 3; /* its error */
+/* So many points are close to the line by chance, those on it among them. */
+static const size_t close_count = 5;
 
 double four_stamps_offset_ns(const struct four_stamps *stamps)
 {
@@ -21,8 +26,29 @@ int64_t four_stamps_trip_ns(const struct four_stamps *stamps)
 
 /* What one way says of the drift. */
 struct slope {
-    double whole_ratio, halves_apart_ratio; /* NaN: nothing */
+    double whole_ratio, halves_apart_ratio, grain_ratio; /* NaN: nothing */
 };
+
+/* How finely the points tell a slope: what the first beyond the close ones has
+ * above the line, over half of the record. */
+static double grain_of(const struct clock_line *line,
+                       const struct clock_point *points, size_t count)
+{
+    const double half_ns =
+        (double) (points[count - 1].at_ns - points[0].at_ns) / 2;
+    double *above_ns = calloc(count, sizeof(*above_ns));
+
+    if (!above_ns)
+        abort();
+    for (size_t i = 0; i < count; i++)
+        above_ns[i] = clock_line_above_ns(line, &points[i]);
+    quantile_sort(above_ns, count);
+    const double grain_ratio =
+        above_ns[count > close_count ? close_count : count - 1] / half_ns;
+
+    free(above_ns);
+    return grain_ratio;
+}
 
 static struct slope slope_of(struct clock_point *points, size_t count)
 {
@@ -30,12 +56,23 @@ static struct slope slope_of(struct clock_point *points, size_t count)
 
     if (!clock_line_find(points, count, &whole)
         || whole.vertex_count < vertices_least)
-        return (struct slope){ (double) NAN, (double) NAN };
+        return (struct slope){ (double) NAN, (double) NAN, (double) NAN };
     /* In order of time by now. */
     (void) clock_line_find(points, count / 2, &first);
     (void) clock_line_find(points + count / 2, count - count / 2, &second);
     return (struct slope){ whole.skew_ratio,
-                           fabs(first.skew_ratio - second.skew_ratio) };
+                           fabs(first.skew_ratio - second.skew_ratio),
+                           grain_of(&whole, points, count) };
+}
+
+/* Of the mean of both slopes, or of the only one. */
+static double grain_of_both(const struct slope *there, const struct slope *back)
+{
+    if (isnan(there->grain_ratio))
+        return back->grain_ratio;
+    if (isnan(back->grain_ratio))
+        return there->grain_ratio;
+    return hypot(there->grain_ratio, back->grain_ratio) / 2;
 }
 
 /* fmax takes the other one of a NaN and a number. */
@@ -45,7 +82,7 @@ static double error_of(const struct slope *there, const struct slope *back)
     const double halves =
         fmax(there->halves_apart_ratio, back->halves_apart_ratio) / 4;
 
-    return fmax(ways, halves);
+    return fmax(fmax(ways, halves), grain_of_both(there, back));
 }
 
 static double skew_of(const struct slope *there, const struct slope *back)
@@ -63,7 +100,8 @@ static void settle_skew(struct clock_pair *pair, const struct slope *there,
     const double skew = skew_of(there, back);
     const double error = error_of(there, back);
 
-    pair->is_skew_shown = fabs(skew) > shown_times * error;
+    pair->is_skew_shown =
+        fabs(skew) > shown_times * error && fabs(skew) <= CLOCK_STEERED_RATIO;
     pair->skew_ratio = pair->is_skew_shown ? skew : 0;
     pair->drift_most_ratio =
         pair->is_skew_shown ? error

@@ -2,6 +2,7 @@
 #include "reports/clock_pair.h"
 #include "tests/support/published.h"
 
+#include <bothends/draw.h>
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -238,6 +239,59 @@ static void lines_of_both_ways_give_drift_offset_and_least_delays(void **state)
     free(back.points);
 }
 
+/* Both ways wait for up to 23 ms, by clocks that run alike. */
+static struct clock_pair short_record(struct draw *draw)
+{
+    enum {
+        COUNT = 58
+    };
+    struct clock_point there[COUNT], back[COUNT];
+    struct clock_pair pair;
+
+    for (int64_t i = 0; i < COUNT; i++) {
+        there[i].at_ns = back[i].at_ns = i * 250000000;
+        there[i].apart_ns = (int64_t) (draw_unit(draw) * 23e6);
+        back[i].apart_ns = (int64_t) (draw_unit(draw) * 23e6);
+    }
+    clock_pair_find(there, COUNT, back, COUNT, &pair);
+    return pair;
+}
+
+static void short_records_of_clocks_alike_hardly_ever_show_a_drift(void **state)
+{
+    struct draw draw = { 20 };
+    size_t shown_count = 0;
+
+    (void) state;
+    for (int i = 0; i < 1000; i++)
+        shown_count += short_record(&draw).is_skew_shown;
+    if (shown_count > 20)
+        fail_msg("%zu of 1000 show one", shown_count);
+}
+
+/* A queue that grows one way and shrinks the other way. */
+static void a_slope_that_no_clock_has_is_a_queues(void **state)
+{
+    enum {
+        COUNT = 200
+    };
+    struct clock_point there[COUNT], back[COUNT];
+    struct draw draw = { 21 };
+    struct clock_pair pair;
+
+    (void) state;
+    for (int64_t i = 0; i < COUNT; i++) {
+        const int64_t queue_ns = i * 250000000 / 300;
+
+        there[i].at_ns = back[i].at_ns = i * 250000000;
+        there[i].apart_ns = (int64_t) (draw_unit(&draw) * 1e6) + queue_ns;
+        back[i].apart_ns = (int64_t) (draw_unit(&draw) * 1e6) - queue_ns;
+    }
+    clock_pair_find(there, COUNT, back, COUNT, &pair);
+    assert_false(pair.is_skew_shown);
+    assert_true(pair.skew_ratio == 0);
+}
+
 /* Delay variation, RFC 5481 section 4.2: each delay less the least of all; the
  * record's least stands on the level line.  -1: lost. */
 #define LOST (-1)
@@ -312,6 +366,9 @@ int main(void)
         cmocka_unit_test(the_formulas_of_rfc_5905_give_offset_and_round_trip),
         cmocka_unit_test(a_series_of_four_stamps_has_its_quickest_exchange),
         cmocka_unit_test(lines_of_both_ways_give_drift_offset_and_least_delays),
+        cmocka_unit_test(
+            short_records_of_clocks_alike_hardly_ever_show_a_drift),
+        cmocka_unit_test(a_slope_that_no_clock_has_is_a_queues),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
