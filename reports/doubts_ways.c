@@ -4,6 +4,7 @@
 #include "reports/lookup.h"
 #include "reports/reasons.h"
 #include "reports/repeats.h"
+#include "reports/timing_expect.h"
 #include "reports/wording.h"
 
 #include <bothends/kinds.h>
@@ -48,6 +49,23 @@ static double least_rtt_s(const struct reduction *reduction)
         least_ns = fmin(least_ns, low_ns);
     }
     return least_ns * 1e-9;
+}
+
+/* The same for stamped probes: each way's airtime, for what the far end held a
+ * reply is not in their round trip. */
+static double least_stamped_s(const struct reduction *reduction,
+                              const struct exchange_record *exchange)
+{
+    double least_s = (double) INFINITY;
+
+    for (size_t i = 0; i < reduction->plan->step_count; i++) {
+        const double floor_s = timing_floor_s(reduction, exchange, i);
+
+        if (!(floor_s > 0))
+            return (double) NAN;
+        least_s = fmin(least_s, 2 * floor_s);
+    }
+    return least_s;
 }
 
 static double most_channel_bps(const struct reduction *reduction)
@@ -99,8 +117,9 @@ static void weigh_figures(const struct reduction *reduction,
     const struct finding *goodput =
         reduction_finding(reduction, exchange, "goodput_whole");
     const double least_s =
-        rtt ? ways_least_echo_s(reduction, exchange, least_rtt_s(reduction))
-            : (double) NAN;
+        echo  ? ways_least_echo_s(reduction, exchange, least_rtt_s(reduction))
+        : rtt ? least_stamped_s(reduction, exchange)
+              : (double) NAN;
     const double most_bps = most_channel_bps(reduction);
 
     /* Without an expectation there the echo is not one across the air. */

@@ -15,6 +15,10 @@ struct timing_expected {
                        packet may find its end transmitting already */
 };
 
+/* Of a plan's step; 0: not known. */
+double timing_floor_s(const struct reduction *reduction,
+                      const struct exchange_record *exchange, size_t step);
+
 struct timing_expected timing_expect(const struct reduction *reduction,
                                      const struct exchange_record *exchange);
 
