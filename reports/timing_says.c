@@ -161,10 +161,13 @@ static void say_delays(const struct reduction *reduction,
         figure_of(reduction, ways, both->back_row, "one_way_p50");
     const struct finding *least =
         figure_of(reduction, ways, both->there_row, "one_way_least");
+    const struct finding *least_back =
+        figure_of(reduction, ways, both->back_row, "one_way_least");
 
-    if (!there || !back || !least)
+    if (!there || !back || !least || !least_back)
         return;
-    const double doubt_s = (least->high - least->low) / 2;
+    const double doubt_s =
+        fmax(least->high - least->low, least_back->high - least_back->low) / 2;
 
     if (doubt_s > told_ratio * fmax(there->value, back->value))
         return;
