@@ -13,6 +13,7 @@
 #include "reports/markdown_trips.h"
 #include "reports/markdown_uses.h"
 #include "reports/reach.h"
+#include "reports/table.h"
 #include "reports/wording.h"
 
 #include <bothends/cautions.h>
@@ -234,23 +235,27 @@ static void write_control(const struct reduction *reduction, FILE *out)
     (void) fputs(".\n\n", out);
 }
 
+static bool has_kind(const struct reduction *reduction, const char *name)
+{
+    for (size_t i = 0; i < reduction->exchanges.count; i++) {
+        if (strcmp(reduction_exchange(reduction, i)->kind->name, name) == 0)
+            return true;
+    }
+    return false;
+}
+
 static void write_definitions(const struct reduction *reduction, FILE *out)
 {
     for (size_t i = 0; report_kinds[i]; i++) {
-        bool is_used = false;
-
-        for (size_t j = 0; j < reduction->exchanges.count; j++)
-            is_used = is_used
-                      || strcmp(reduction_exchange(reduction, j)->kind->name,
-                                report_kinds[i]->name)
-                             == 0;
-        if (is_used)
+        if (has_kind(reduction, report_kinds[i]->name))
             (void) fprintf(out, "%s\n\n", report_kinds[i]->definition);
     }
 }
 
 static void write_expectations(const struct reduction *reduction, FILE *out)
 {
+    bool is_any = false;
+
     for (size_t i = 0; i < reduction->plan->step_count; i++) {
         const struct expectation *expectation = &reduction->expectations[i];
 
@@ -259,12 +264,15 @@ static void write_expectations(const struct reduction *reduction, FILE *out)
         (void) fputs("- What to expect of *", out);
         wording_escape(out, reduction->plan->steps[i].name);
         (void) fprintf(out, "*: %s.\n", expectation->why);
+        is_any = true;
     }
-    (void) fputs(
-        "Expected is what one flow alone should get one way, its "
-        "acknowledgements paid for in airtime, as a range over what the plan "
-        "leaves open.\n\n",
-        out);
+    (void) fputs(is_any ? "\n" : "", out);
+    if (has_kind(reduction, download_report.name))
+        (void) fputs(
+            "Expected is what one flow alone should get one way, its "
+            "acknowledgements paid for in airtime, as a range over what the "
+            "plan leaves open.\n\n",
+            out);
 }
 
 static void write_method(const struct reduction *reduction, FILE *out)
