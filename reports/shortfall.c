@@ -239,8 +239,11 @@ static void part_losses(struct parting *parting)
         fmin(evidence_longer_cycle_bps(evidence) + foreign_bps(parting),
              parting->left_bps);
     const double needless = evidence_needless_bytes(evidence);
+    /* What is lost behind the radios has crossed the air; then idle echoes are
+     * lost too. */
     const bool costs_air =
-        !evidence_hears_all(evidence) || !evidence_is_supplied(evidence);
+        !evidence_hears_all(evidence) || !evidence_is_supplied(evidence)
+        || evidence->echoes_count < evidence->asked_echoes_count;
 
     if (!has_repeats(parting))
         return;

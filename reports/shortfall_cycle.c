@@ -80,8 +80,10 @@ static void count_late(const struct reduction *reduction,
         const double rtt_s = *(const double *) rows_at(&reduction->probes,
                                                        ping->first_probe + i);
 
+        if (!(rtt_s > 0))
+            continue;
         evidence->asked_echoes_count++;
-        if (!(rtt_s > 0) || isinf(rtt_s))
+        if (isinf(rtt_s))
             continue;
         evidence->echo_mean_s =
             (evidence->echo_mean_s * evidence->echoes_count + rtt_s)
@@ -91,13 +93,17 @@ static void count_late(const struct reduction *reduction,
     }
 }
 
-/* What else was sent meanwhile made it slower, or the clock was set. */
+/* Where echoes were lost, what else was sent is our own that was sent again,
+ * and made them slower. */
 static bool is_disturbed(const struct reduction *reduction,
                          const struct exchange_record *ping)
 {
+    const struct ping_outcome *outcome =
+        (const void *) ping->from_account.account.outcome.bytes;
     char why[160];
 
-    return reasons_against(reduction, ping, VERDICT_SHORT, why, sizeof(why));
+    return outcome->lost_count > 0
+           && reasons_against(reduction, ping, VERDICT_SHORT, why, sizeof(why));
 }
 
 void evidence_take_ping(const struct reduction *reduction,

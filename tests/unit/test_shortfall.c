@@ -558,6 +558,20 @@ static void where_the_air_loses_frames_nothing_else_is_concluded(void **state)
     assert_int_not_equal(explained(fixture)->dominant, PART_LONGER_CYCLE);
 }
 
+/* Behind the radios, which heard all frames. */
+static void what_is_lost_behind_the_radios_has_crossed_the_air(void **state)
+{
+    struct fixture *fixture = *state;
+
+    add_short_slots(fixture, 0);
+    fixture->model.loss_ratio = 0.1;
+    add_pings(fixture);
+    const struct shortfall *shortfall = explained(fixture);
+
+    assert_int_not_equal(shortfall->dominant, PART_LONGER_CYCLE);
+    assert_true(shortfall->part_bps[PART_REPEATS] > 0);
+}
+
 static void where_packets_are_held_back_nothing_else_is_concluded(void **state)
 {
     struct fixture *fixture = *state;
@@ -746,6 +760,7 @@ int main(void)
         TEST(more_stations_are_a_longer_cycle),
         TEST(where_the_air_loses_nothing_shorter_slots_are_left),
         TEST(where_the_air_loses_frames_nothing_else_is_concluded),
+        TEST(what_is_lost_behind_the_radios_has_crossed_the_air),
         TEST(where_packets_are_held_back_nothing_else_is_concluded),
         TEST(what_the_radios_repeat_is_told_by_their_readings),
         TEST(without_readings_nobody_sees_what_the_radios_repeat),
