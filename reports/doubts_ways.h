@@ -17,7 +17,8 @@ void ways_weigh(struct reduction *reduction, struct contact_records *contact,
  * is quicker than least_s: one that joins a transmission under way does without
  * the overhead of its own. */
 double ways_least_echo_s(const struct reduction *reduction,
-                         const struct exchange_record *ping, double least_s);
+                         const struct exchange_record *exchange,
+                         double least_s);
 /* After all of them. */
 void ways_pass_on(struct reduction *reduction);
 
