@@ -75,12 +75,16 @@ static void doubt_clocks(struct reduction *reduction,
             exchange->from, exchange->to, exchange->step);
 }
 
-/* Every exchange says what was done about its clocks. */
+/* Every exchange of which a delay is known says what was done about its clocks.
+ */
 static void tell_clocks(struct reduction *reduction,
                         const struct exchange_record *exchange,
                         const struct one_way *delays)
 {
-    if (delays->has_moved)
+    const bool has_delays =
+        delays->ways[WAY_THERE].is_there || delays->ways[WAY_BACK].is_there;
+
+    if (delays->has_moved || !has_delays)
         return;
     if (delays->pair.is_skew_shown)
         reduction_add_sentence(

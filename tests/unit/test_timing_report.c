@@ -399,6 +399,7 @@ static void a_dead_way_back_is_told_from_a_dead_way_there(void **state)
     assert_near(find(run, "delay_variation_p50", "quay")->value, 0.050, 0.006);
     assert_true(isnan(find(run, "one_way_p50", "quay")->value));
     assert_true(isinf(find(run, "rtt_stamped_p50", "quay")->value) != 0);
+    assert_true(reduced_run_says(&run->reduction.methods, "drift"));
     assert_told(run, "the way from mill to quay is dead");
     assert_sentence(run, " From mill to quay on calm none of them arrived");
 }
@@ -416,6 +417,7 @@ static void of_a_way_that_nothing_could_take_nothing_is_known(void **state)
     assert_string_equal(find(run, "one_way_loss", "mill")->why,
                         "no probe arrived that could be answered");
     assert_told(run, "of that way nothing is known");
+    assert_false(reduced_run_says(&run->reduction.methods, "drift"));
     assert_sentence(run, " From quay to mill on calm none of them arrived");
 }
 
