@@ -53,15 +53,6 @@ static int read_ping(const struct reduction *reduction,
     return code;
 }
 
-/* Without the time at the reflector, as its replies tell it. */
-static double stamped_trip_s(const struct timing_probe *probe)
-{
-    const uint64_t held_ns = probe->replied_unix_ns - probe->arrived_unix_ns;
-
-    return (double) (int64_t) (probe->received_ns - probe->sent_ns - held_ns)
-           * 1e-9;
-}
-
 static int read_timing(const struct reduction *reduction,
                        const struct exchange_record *record,
                        struct member *member, struct fault *fault)
@@ -77,8 +68,9 @@ static int read_timing(const struct reduction *reduction,
 
         if (probe->state != PROBE_UNSENT && !probe->after_pause)
             add_trip(member, 0, after_start_s(account, probe->sent_ns),
-                     probe->state == PROBE_ANSWERED ? stamped_trip_s(probe)
-                                                    : (double) INFINITY);
+                     probe->state == PROBE_ANSWERED
+                         ? (double) timing_rtt_ns(probe) * 1e-9
+                         : (double) INFINITY);
     }
     rows_clear(&rows);
     return code;
