@@ -96,11 +96,11 @@ static bool is_alone(const struct reduction *reduction,
 }
 
 double ways_least_echo_s(const struct reduction *reduction,
-                         const struct exchange_record *exchange, double least_s)
+                         const struct exchange_record *ping, double least_s)
 {
     const struct range overhead_ns = reduction->plan->link.slot_overhead_ns;
 
-    return is_alone(reduction, exchange) || !range_is_said(overhead_ns)
+    return is_alone(reduction, ping) || !range_is_said(overhead_ns)
                ? least_s
                : fmax(0, least_s - 2e-9 * overhead_ns.high);
 }
