@@ -135,9 +135,12 @@ static void mark_curve(cairo_t *page, const struct plot *plot,
 /* Several ways on a step may have one expectation between them. */
 static bool is_drawn(const struct delay_chart *chart, size_t series)
 {
+    const struct range expected = chart->curves[series]->expected;
+
     for (size_t i = 0; i < series; i++) {
-        if (chart->curves[i]->expected.low
-            == chart->curves[series]->expected.low)
+        const struct range other = chart->curves[i]->expected;
+
+        if (other.low == expected.low && other.high == expected.high)
             return true;
     }
     return false;
@@ -380,8 +383,9 @@ static void title_chart(struct delay_chart *chart)
                         chart->is_cut ? " (the slowest lie off the chart)" : "",
                         chart->left_out_count ? " (first ones)" : "");
     else
-        (void) snprintf(text, sizeof(text),
-                        "%s: fewer than half came back in time", name);
+        (void) snprintf(text, sizeof(text), "%s: fewer than half %s", name,
+                        chart->curves[0]->is_one_way ? "arrived"
+                                                     : "came back in time");
     wording_clean(text, chart->title, sizeof(chart->title));
 }
 
