@@ -96,11 +96,11 @@ static bool is_alone(const struct reduction *reduction,
 }
 
 double ways_least_echo_s(const struct reduction *reduction,
-                         const struct exchange_record *ping, double least_s)
+                         const struct exchange_record *exchange, double least_s)
 {
     const struct range overhead_ns = reduction->plan->link.slot_overhead_ns;
 
-    return is_alone(reduction, ping) || !range_is_said(overhead_ns)
+    return is_alone(reduction, exchange) || !range_is_said(overhead_ns)
                ? least_s
                : fmax(0, least_s - 2e-9 * overhead_ns.high);
 }
@@ -125,9 +125,9 @@ static void weigh_figures(const struct reduction *reduction,
     /* Without an expectation there the echo is not one across the air. */
     if (rtt && !isnan(rtt->expected_low) && rtt->value < 0.95 * least_s)
         add_sign(bypass, true,
-                 "an echo came back after %.1f ms, and no step of the plan "
+                 "%s came back after %.1f ms, and no step of the plan "
                  "allows less than %.1f ms",
-                 rtt->value * 1e3, least_s * 1e3);
+                 echo ? "an echo" : "a reply", rtt->value * 1e3, least_s * 1e3);
     if (goodput && most_bps > 0 && goodput->value > most_bps)
         add_sign(bypass, true,
                  "%.0f kbit/s came through, and no channel of the plan has "
