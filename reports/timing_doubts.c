@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/timing_doubts.h"
 
+#include "reports/timing_expect.h"
+
 #include <bothends/kinds/timing.h>
 
 /* Of the clocks' drift over the record: less is lost among the delays. */
@@ -44,6 +46,32 @@ static void doubt_strangers(struct reduction *reduction,
                 i ? exchange->to : exchange->from, (unsigned long long) count,
                 exchange->from, exchange->to, exchange->step);
     }
+}
+
+/* By the airtime of what was sent alone, without what each transmission costs:
+ * then packets queue up whatever the link is. */
+static void doubt_own_load(struct reduction *reduction,
+                           const struct exchange_record *exchange,
+                           double span_s)
+{
+    const bool is_shared = reduction->plan->link.access != ACCESS_FULL_DUPLEX;
+    const struct timing_outcome *near = outcome_of(&exchange->from_account);
+    const struct timing_outcome *far = outcome_of(&exchange->to_account);
+    const uint64_t replies_count = near->answered_count > far->replied_count
+                                       ? near->answered_count
+                                       : far->replied_count;
+    const double airtime_s =
+        (double) (near->sent_count + (is_shared ? replies_count : 0))
+        * timing_floor_s(reduction, exchange, exchange->step_index);
+
+    if (span_s > 0 && airtime_s > span_s)
+        reduction_add_sentence(
+            &reduction->doubts,
+            "The stamped packets of the timing %s → %s on step %s%s need %.0f "
+            "s on the air, and were sent within %.0f s: they wait and are lost "
+            "in their own queue. Larger gaps or smaller packets show the link.",
+            exchange->from, exchange->to, exchange->step,
+            is_shared ? ", replies included," : "", airtime_s, span_s);
 }
 
 static void doubt_clocks(struct reduction *reduction,
@@ -118,6 +146,7 @@ void timing_add_doubts(struct reduction *reduction,
                   outcome_of(&exchange->to_account)->unreplied_count, "replies",
                   exchange->to);
     doubt_strangers(reduction, exchange);
+    doubt_own_load(reduction, exchange, delays->span_s);
     doubt_clocks(reduction, exchange, delays);
     tell_clocks(reduction, exchange, delays);
 }

@@ -308,6 +308,31 @@ static void packets_quicker_than_any_step_did_not_cross_the_radio(void **state)
     assert_true(reduced_run_says(&run->reduction.doubts, "did not cross"));
 }
 
+/* 25.3 ms each, and as much for the reply. */
+static void packets_that_the_channel_holds_are_not_doubted(void **state)
+{
+    struct reduced_run *run = *state;
+    struct made_timing timing = plain();
+
+    timing.gap_ns = 60 * NS_PER_MS;
+    add(run, 1, &timing);
+    reduced_run_reduce(run);
+    assert_false(reduced_run_says(&run->reduction.doubts, "own queue"));
+}
+
+static void packets_that_overfill_it_are_doubted(void **state)
+{
+    struct reduced_run *run = *state;
+    struct made_timing timing = plain();
+
+    timing.gap_ns = 40 * NS_PER_MS;
+    add(run, 1, &timing);
+    reduced_run_reduce(run);
+    assert_true(
+        reduced_run_says(&run->reduction.doubts,
+                         "need 30 s on the air, and were sent within 24 s"));
+}
+
 /* --- losses, copies, order ------------------------------------------------ */
 
 static void losses_of_one_way_are_not_the_others(void **state)
@@ -721,6 +746,8 @@ int main(void)
         TEST(packets_too_quick_for_the_step_are_doubted),
         TEST(a_reply_held_in_the_wait_for_its_turn_went_by_radio),
         TEST(packets_quicker_than_any_step_did_not_cross_the_radio),
+        TEST(packets_that_the_channel_holds_are_not_doubted),
+        TEST(packets_that_overfill_it_are_doubted),
         TEST(losses_of_one_way_are_not_the_others),
         TEST(copies_and_order_are_counted_each_way),
         TEST(a_dead_way_back_is_told_from_a_dead_way_there),
