@@ -5,6 +5,9 @@
 
 #include <stdlib.h>
 
+/* So often a group is told anew where ends began at different starts. */
+static const uint64_t astray_most = 2;
+
 static bool has_accounts(const struct group *group)
 {
     for (size_t i = 0; i < group->exchange_count; i++) {
@@ -18,19 +21,51 @@ static bool has_accounts(const struct group *group)
 static int give_up_refused(struct group *group, struct fault *fault)
 {
     group_cancel_all(group);
+    group->is_refused = true;
     group->conductor->has_troubles = true;
     display_clear_live(group->conductor->display);
     group_show_refusal(group);
     return group_store(group, fault);
 }
 
-static int carry_out(struct group *group, struct fault *fault)
+static bool all_are_ended(const struct group *group)
+{
+    for (size_t i = 0; i < group->exchange_count; i++) {
+        for (size_t k = 0; k < group->exchanges[i].part_count; k++) {
+            if (group->parts[i][k].is_told && !group->parts[i][k].account)
+                return false;
+        }
+    }
+    return true;
+}
+
+/* What has begun without the others is ended, and kept beside the run. */
+static int leave_astray(struct group *group, bool is_last, struct fault *fault)
+{
+    group_cancel_all(group);
+    if (is_last || !all_are_ended(group)) {
+        (void) snprintf(group->refusal, sizeof(group->refusal),
+                        "the ends were told of a start too late to begin at "
+                        "once, so nothing was measured: is the link losing "
+                        "much, or is other traffic on it?");
+        return give_up_refused(group, fault);
+    }
+    group_note(group, "control",
+               "an end had begun already when the start was put off, for its "
+               "answer was late: it was ended, and all were told anew");
+    group->is_cut = true;
+    return has_accounts(group) ? group_store(group, fault) : 0;
+}
+
+static int carry_out(struct group *group, bool is_last, struct fault *fault)
 {
     group_ask_readings(group, READING_BEFORE);
     int code = group_tell_ends(group, fault);
 
     if (!code && group->is_refused)
         return give_up_refused(group, fault);
+    if (!code && group->is_astray)
+        return leave_astray(group, is_last, fault);
     const bool all_are_told = code == 0;
     if (!code)
         code = group_keep_silent(group, fault);
@@ -100,15 +135,32 @@ static int open_group(struct conductor *conductor,
                        &ret_group->exchange_count, fault);
 }
 
+/* Told anew under new ids, so that nothing of the old orders is taken up. */
+static int try_group(struct conductor *conductor,
+                     const struct order_place *place, uint64_t again,
+                     bool *ret_is_astray, struct fault *fault)
+{
+    struct order_place again_place = *place;
+    struct group group;
+
+    again_place.attempt += again * ORDER_ATTEMPTS_AGAIN;
+    int code = open_group(conductor, &again_place, &group, fault);
+    if (!code)
+        code = carry_out(&group, again == astray_most, fault);
+    *ret_is_astray =
+        group.is_astray && again < astray_most && !group.is_refused;
+    clear(&group);
+    return code;
+}
+
 int conductor_group(struct conductor *conductor,
                     const struct order_place *place, struct fault *fault)
 {
-    struct group group;
-    int code = open_group(conductor, place, &group, fault);
+    bool is_astray = true;
+    int code = 0;
 
-    if (!code)
-        code = carry_out(&group, fault);
-    clear(&group);
+    for (uint64_t again = 0; is_astray && !code; again++)
+        code = try_group(conductor, place, again, &is_astray, fault);
     return code;
 }
 

@@ -42,6 +42,7 @@ struct group {
     char live[80];        /* figure of the own part that is under way, or "" */
     bool may_start_later; /* orders may be repeated with a later start */
     bool is_overtaken;    /* and have to be: the first came after its start */
+    bool is_astray;       /* an end has begun, at a start that was put off */
     bool is_refused;      /* an end can't carry its order out ... */
     char refusal[400];    /* ... and why, in words */
     bool is_cut;          /* ended by the operator */

@@ -32,6 +32,16 @@ static bool anyone_is_told(const struct group *group)
     return false;
 }
 
+/* Told of a later start when it had begun at an earlier one: the answer that
+ * would have said so in time was held up on the link. */
+static bool has_begun(const struct ends_answer *answer)
+{
+    const char *state =
+        json_string_value(json_object_get(answer->body, "state"));
+
+    return state && strcmp(state, account_states[ACCOUNT_ARMED]) != 0;
+}
+
 /* The end can't do its part, so nothing of the group is measured. */
 static void take_refusal(struct group *group, int end,
                          const struct ends_answer *answer)
@@ -60,6 +70,7 @@ static int take_answer(struct group *group, struct part *part, int end,
         return fault_set(fault, UV_EADDRINUSE, "%s", answer->text);
     if (answer->status < 400) {
         part->is_told = true;
+        group->is_astray = has_begun(answer);
         return 0;
     }
     /* While nobody has begun, another start will do. */
@@ -150,7 +161,7 @@ static int put_orders(struct group *group, size_t far_count,
             if (number >= exchange->part_count) /* of one part: no receiver */
                 continue;
             const int code = put_order(group, i, number, &taken_ns, fault);
-            if (code || group->is_refused)
+            if (code || group->is_refused || group->is_astray)
                 return code;
             if (group->is_overtaken) {
                 *ret_longest_ns = taken_ns;
@@ -224,7 +235,7 @@ int group_tell_ends(struct group *group, struct fault *fault)
         bool in_time;
         const int code =
             put_orders(group, far_count, &longest_ns, &in_time, fault);
-        if (code || group->is_refused || in_time)
+        if (code || group->is_refused || group->is_astray || in_time)
             return code;
         if (longest_ns > round_trip_ns)
             round_trip_ns = longest_ns;

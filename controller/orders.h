@@ -36,11 +36,15 @@ struct ordered_exchange {
     size_t part_count;
 };
 
+#define ORDER_ATTEMPTS_AGAIN 0x100
+
 /* Where in the run a group stands. */
 struct order_place {
     uint64_t position; /* from 0, over all rounds and steps */
     size_t step, group;
-    uint64_t attempt; /* how often the run was resumed: new ids for a repeat */
+    /* New ids for a repeat: how often the run was resumed, and
+     * ORDER_ATTEMPTS_AGAIN for each time that the ends were told anew. */
+    uint64_t attempt;
 };
 
 /* exchanges: room for PLAN_GROUP_MAX. */
