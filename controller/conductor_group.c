@@ -17,6 +17,20 @@ static bool has_accounts(const struct group *group)
     return false;
 }
 
+static void forget_accounts(struct group *group)
+{
+    for (size_t i = 0; i < group->exchange_count; i++) {
+        for (size_t k = 0; k < 2; k++) {
+            struct part *part = &group->parts[i][k];
+
+            if (part->account)
+                account_clear(part->account);
+            free(part->account);
+            part->account = NULL;
+        }
+    }
+}
+
 /* Who refused has said why; the rest of the run may still be worth its air. */
 static int give_up_refused(struct group *group, struct fault *fault)
 {
@@ -39,7 +53,8 @@ static bool all_are_ended(const struct group *group)
     return true;
 }
 
-/* What has begun without the others is ended, and kept beside the run. */
+/* What has begun without the others is ended, and has measured nothing of the
+ * link: of this try the control traffic counts, and that it was made. */
 static int leave_astray(struct group *group, bool is_last, struct fault *fault)
 {
     group_cancel_all(group);
@@ -51,10 +66,13 @@ static int leave_astray(struct group *group, bool is_last, struct fault *fault)
         return give_up_refused(group, fault);
     }
     group_note(group, "control",
-               "an end had begun already when the start was put off, for its "
+               "An end had begun already when the start was put off, for its "
                "answer was late: it was ended, and all were told anew");
+    group_acknowledge(group);
+    forget_accounts(group);
+    group->exchange_count = 0;
     group->is_cut = true;
-    return has_accounts(group) ? group_store(group, fault) : 0;
+    return group_store(group, fault);
 }
 
 static int carry_out(struct group *group, bool is_last, struct fault *fault)
@@ -100,14 +118,7 @@ static int carry_out(struct group *group, bool is_last, struct fault *fault)
 
 static void clear(struct group *group)
 {
-    for (size_t i = 0; i < group->exchange_count; i++) {
-        for (size_t k = 0; k < 2; k++) {
-            if (!group->parts[i][k].account)
-                continue;
-            account_clear(group->parts[i][k].account);
-            free(group->parts[i][k].account);
-        }
-    }
+    forget_accounts(group);
     for (size_t i = 0; i < PLAN_ENDS_MAX; i++)
         rows_clear(&group->typed[i]);
     free(group->exchanges);

@@ -89,7 +89,10 @@ void group_cancel_all(struct group *group);
 
 /* Of each site of the group whose radio no agent reads. */
 void group_ask_readings(struct group *group, enum reading_moment moment);
-/* Into the logbook; the agents are told that they may drop it. */
+/* The agents are told, with the next questions, that they may drop the accounts
+ * that have come. */
+void group_acknowledge(struct group *group);
+/* Into the logbook, and acknowledged. */
 int group_store(struct group *group, struct fault *fault);
 
 #endif

@@ -88,8 +88,7 @@ static void fill_exchange(const struct group *group, size_t exchange,
     fill_typed(group, exchange, ret_row);
 }
 
-/* The agents may drop what is committed. */
-static void acknowledge(struct group *group)
+void group_acknowledge(struct group *group)
 {
     for (size_t i = 0; i < group->exchange_count; i++) {
         for (size_t k = 0; k < group->exchanges[i].part_count; k++) {
@@ -138,6 +137,6 @@ int group_store(struct group *group, struct fault *fault)
     if (code)
         return code;
     conductor->has_groups = true;
-    acknowledge(group);
+    group_acknowledge(group);
     return 0;
 }
